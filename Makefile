@@ -1,0 +1,21 @@
+# What a newcomer types: `make demo`, `make test`. Everything lands in .venv and build/.
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test lint types lock clean
+
+.venv/.run: requirements.lock pyproject.toml
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	touch $@
+
+.venv/.dev: requirements-dev.lock .venv/.run
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	touch $@
+
+lock: # needs uv; run it after changing the dependencies in pyproject.toml
+	uv pip compile --quiet --generate-hashes --universal --python-version 3.11 --no-emit-package benchproof \
+	  --no-header --extra build pyproject.toml -o requirements.lock
+	uv pip compile --quiet --generate-hashes --universal --python-version 3.11 --no-emit-package benchproof \
+	  --no-header --extra build --extra dev pyproject.toml -o requirements-dev.lock

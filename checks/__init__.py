@@ -1,0 +1,4 @@
+"""Parts, limits and judgement, and what they need of a computer (`checks.machine`).
+
+Imports `reports`, never `agent`.
+"""

@@ -1,0 +1,190 @@
+"""What a check needs of a computer: typed facts in SI units, never paths.
+
+The live Linux machine, the rehearsal machine and the recorded machine fit this protocol. A fact is
+built of `Reading` and `Absent` only, so it can go into evidence as it is. Rules for every machine:
+
+- nothing raises for hardware that does not answer: that is an `Absent`, with its reason;
+- a list is a tuple of what was found (empty: looked, and there is none) or one `Absent` (could not look);
+- ids are what stays the same (bus path, serial), never an enumeration number;
+- whatever acts on the unit is a context manager, and puts things back on every way out.
+"""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from reports.model.evidence import Absent, Answer, Reading
+from reports.model.record import Identity, Source
+
+
+class Clock(Protocol):
+    """Time as a machine has it. Tests and rehearsals move it; only the live one waits."""
+
+    def monotonic(self) -> float:
+        """Seconds since the run began; never goes back."""
+
+    def sleep(self, seconds: float) -> None:
+        """Let `seconds` pass."""
+
+    def utc(self) -> datetime:
+        """The wall clock, timezone-aware UTC; how far it can be trusted is another question."""
+
+
+@dataclass(frozen=True, slots=True)
+class MemorySlot:
+    """One memory device of the firmware table (SMBIOS type 17). `capacity` in bytes, 0: empty slot."""
+
+    locator: Reading | Absent
+    bank: Reading | Absent
+    capacity: Reading | Absent
+    form_factor: Reading | Absent
+    memory_type: Reading | Absent
+    rated_speed: Reading | Absent
+    configured_speed: Reading | Absent
+    serial: Reading | Absent
+    part_number: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """A whole drive. `id` is its bus path; `transport` one of sata, nvme, usb, mmc, virtio, other.
+
+    `capacity` in bytes; `boot_stick` true for the medium that the agent runs from.
+    """
+
+    id: str
+    transport: Reading | Absent
+    model: Reading | Absent
+    serial: Reading | Absent
+    capacity: Reading | Absent
+    removable: Reading | Absent
+    boot_stick: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Radio:
+    """A wireless adapter. `driver` absent: the device is there but no driver took it.
+
+    `soft_blocked` and `hard_blocked` are its switches (rfkill), true when they silence it.
+    """
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+    soft_blocked: Reading | Absent
+    hard_blocked: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class ChainSignal:
+    """The strongest network heard through one antenna chain: median over `frames` frames, dBm."""
+
+    chain: int
+    signal: Reading | Absent
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """A tachometer that the kernel shows: `id` for `fan_speed`, `label` as the chip's driver names it."""
+
+    id: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureSensor:
+    """A temperature sensor; `critical` in celsius is the limit that it reports itself."""
+
+    id: str
+    chip: str
+    label: str
+    critical: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A capture device that offers pictures."""
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+
+
+class Machine(Protocol):
+    """A computer to be asked."""
+
+    @property
+    def source(self) -> Source: ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    def identity(self) -> Identity: ...
+
+    def memory_slots(self) -> tuple[MemorySlot, ...] | Absent: ...
+
+    def memory_total(self) -> Reading | Absent:
+        """What the kernel has to give out, bytes: less than is fitted, by the firmware's reserved share."""
+
+    def drives(self) -> tuple[Drive, ...] | Absent: ...
+
+    def hidden_storage(self) -> Reading | Absent:
+        """A storage controller that hides its drives (its name), when its mode does so; else not there."""
+
+    def radios(self) -> tuple[Radio, ...] | Absent: ...
+
+    def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent: ...
+
+    def fans(self) -> tuple[Fan, ...] | Absent: ...
+
+    def fan_speed(self, fan: str) -> Reading | Absent:
+        """Revolutions per minute of the tachometer `fan`."""
+
+    def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent: ...
+
+    def temperature(self, sensor: str) -> Reading | Absent:
+        """Celsius."""
+
+    def processor_sensor(self) -> str | None:
+        """The id of the sensor nearest to the processor's heat, None where no sensor is known to be."""
+
+    def package_energy(self) -> Reading | Absent:
+        """Joules used by the processor package since some moment; wrap-around already undone."""
+
+    def cores(self) -> int:
+        """How many cores a full load occupies."""
+
+    def on_mains(self) -> Reading | Absent:
+        """Whether mains power is connected."""
+
+    def cameras(self) -> tuple[Camera, ...] | Absent: ...
+
+    def load(self, cores: int) -> AbstractContextManager[None]:
+        """Keep `cores` cores busy while the context is open; every way out ends the load."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something to ask a person: `id` is stable, `options` the answers offered, in order."""
+
+    id: str
+    text: str
+    options: tuple[str, ...]
+
+
+CANNOT_TELL = "cannot tell"
+"""The option every question offers last."""
+
+
+class Session(Protocol):
+    """The run around a measurement: the person at the bench, and the progress line."""
+
+    def ask(self, question: Question) -> Answer | Absent:
+        """Their answer; `Absent` (did not answer) where nobody is there or they do not say."""
+
+    def tell(self, words: str, fraction: float) -> None:
+        """Say what is being done and how much of it is (0 to 1)."""
