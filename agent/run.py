@@ -1,0 +1,170 @@
+"""The run: an `opened` record, the plan's checks stage by stage, a signed report.
+
+Rules:
+
+- the `opened` record is on the medium before the first check, so that a run that is cut off shows;
+- a check that crashes is an inconclusive finding that names the exception, and the run goes on;
+- a check that `needs` another does not start where that one failed, crashed or was itself kept back;
+- one Ctrl-C ends the check under way (interrupted), leaves the rest (not run) and still writes the
+  report; whatever acts on the unit is a context manager in `measure`, and is put back on the way out;
+- nothing is overwritten: an attempt has a folder of its own (`agent.attempt`).
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from agent.plan import Plan, Step
+from checks.check import Check, Subject
+from checks.machine import Machine, Session
+from reports.codec import to_json
+from reports.model.finding import Cannot, Depth, Finding, Judgement, Limits, Verdict, Weight
+
+STOPPED_BY_OPERATOR = "stopped by the operator"
+
+
+@dataclass(frozen=True, slots=True)
+class Performed:
+    """What the checks found; `ended_by` is "" for a whole run, else what cut it short, in words."""
+
+    findings: tuple[Finding, ...]
+    ended_by: str
+
+
+class Watcher:
+    """Is told of every step; the console shows it. This one shows nothing."""
+
+    def starting(self, number: int, step: Step) -> None:
+        """Step `number` (from 1) is about to be measured."""
+
+    def finished(self, number: int, finding: Finding) -> None:
+        """Step `number` has its finding."""
+
+
+def perform(plan: Plan, machine: Machine, session: Session, watcher: Watcher) -> Performed:
+    """Run every step of `plan` in order; one finding for each, whatever happens.
+
+    An unsafe unit stops being heated, not being read: later checks that need the failed one are
+    inconclusive (precondition).
+    """
+    findings: list[Finding] = []
+    ended_by = ""
+    for number, step in enumerate(plan.steps, 1):
+        if ended_by == STOPPED_BY_OPERATOR:
+            findings.append(
+                _unmeasured(step, machine, Cannot.NOT_RUN, "the run was stopped before this check")
+            )
+            continue
+        watcher.starting(number, step)
+        try:
+            finding = _attempt(step, machine, session, findings)
+        except KeyboardInterrupt:
+            ended_by = STOPPED_BY_OPERATOR
+            finding = _unmeasured(step, machine, Cannot.INTERRUPTED, "the run was stopped during this check")
+        if (why := stopped_for_safety(step.check, finding)) and not ended_by:
+            ended_by = f"stopped for safety: {why}"
+        findings.append(finding)
+        watcher.finished(number, finding)
+    return Performed(tuple(findings), ended_by)
+
+
+def stopped_for_safety(check: Check[Any], finding: Finding) -> str:
+    """What the guard of a heating check said when it cut the load, "" where it did not.
+
+    A check that can be cut short for safety keeps that in an evidence member `safety_stop`, a reading
+    of what happened in words.
+    """
+    stop = finding.evidence.get("safety_stop")
+    if isinstance(stop, Mapping) and stop.get("kind") == "reading":
+        return str(stop.get("value"))
+    return ""
+
+
+def _attempt(step: Step, machine: Machine, session: Session, before: list[Finding]) -> Finding:
+    if blocker := _blocker(step.check, before):
+        return _unmeasured(step, machine, Cannot.PRECONDITION, *_precondition(blocker))
+    check, began = step.check, machine.clock.monotonic()
+    limits = Limits()
+    try:
+        limits = check.limits(step.subject)
+        evidence = check.measure(machine, step.subject, session)
+        judgement = check.judge(evidence, limits)
+        told = to_json(evidence)
+    except Exception as crash:  # noqa: BLE001 - a check that crashes is a finding, and the run goes on
+        judgement, told = _crashed(crash), {}
+    return _finding(step, began, machine.clock.monotonic() - began, limits, told, judgement)
+
+
+def _blocker(check: Check[Any], before: Iterable[Finding]) -> Finding | None:
+    """The first finding that keeps `check` from starting: a need that failed, crashed or never ran.
+
+    A need that could not be measured does not: no tachometer is not no fan. The heating check then
+    starts with one core under its own slope limit, and stops by itself.
+    """
+    return next((finding for finding in before if finding.check in check.needs and _unsafe(finding)), None)
+
+
+def _unsafe(finding: Finding) -> bool:
+    return finding.judgement.verdict is Verdict.FAIL or finding.judgement.cannot in (
+        Cannot.CRASHED,
+        Cannot.PRECONDITION,
+    )
+
+
+def _precondition(blocker: Finding) -> tuple[str, str]:
+    found = "failed" if blocker.judgement.verdict is Verdict.FAIL else "did not run"
+    return (
+        f"{blocker.check} of the {blocker.part_name} {found}, and heating the unit would not be safe",
+        f"mend the {blocker.part_name} first, then run again",
+    )
+
+
+def _crashed(crash: Exception) -> Judgement:
+    place = traceback.extract_tb(crash.__traceback__)[-1]
+    return Judgement(
+        Verdict.INCONCLUSIVE,
+        f"the check itself failed: {type(crash).__name__} in {Path(place.filename).name}, line {place.lineno}",
+        "this is a fault of the program: keep the report and send it to its makers",
+        cannot=Cannot.CRASHED,
+    )
+
+
+_TRY_AGAIN = "run again to prove this part"
+
+
+def _unmeasured(
+    step: Step, machine: Machine, cannot: Cannot, reason: str, advice: str = _TRY_AGAIN
+) -> Finding:
+    judgement = Judgement(Verdict.INCONCLUSIVE, reason, advice, cannot=cannot)
+    return _finding(step, machine.clock.monotonic(), 0.0, Limits(), {}, judgement)
+
+
+def _finding(
+    step: Step,
+    began_s: float,
+    took_s: float,
+    limits: Limits,
+    evidence: Mapping[str, Any],
+    judgement: Judgement,
+) -> Finding:
+    subject: Subject = step.subject
+    return Finding(
+        check=step.check.id,
+        part=subject.part.id,
+        part_name=subject.part.name,
+        part_kind=subject.part.kind.value,
+        stage=step.check.stage,
+        depth=subject.depth,
+        weight=step.weight,
+        because=step.because,
+        limits=limits,
+        evidence=evidence,
+        judgement=judgement,
+        judgement_version=step.check.judgement_version,
+        began_s=round(began_s, 3),
+        took_s=round(took_s, 3),
+    )
