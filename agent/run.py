@@ -13,8 +13,8 @@ Rules:
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from agent.plan import Plan, Step
 from checks.check import Check, Subject
 from checks.machine import Machine, Session
 from reports.codec import to_json
-from reports.model.finding import Cannot, Depth, Finding, Judgement, Limits, Verdict, Weight
+from reports.model.finding import Cannot, Finding, Judgement, Limits, Verdict
 
 STOPPED_BY_OPERATOR = "stopped by the operator"
 
@@ -55,16 +55,14 @@ def perform(plan: Plan, machine: Machine, session: Session, watcher: Watcher) ->
     ended_by = ""
     for number, step in enumerate(plan.steps, 1):
         if ended_by == STOPPED_BY_OPERATOR:
-            findings.append(
-                _unmeasured(step, machine, Cannot.NOT_RUN, "the run was stopped before this check")
-            )
+            findings.append(_unmeasured(step, machine, Cannot.NOT_RUN, "the run was stopped before it"))
             continue
         watcher.starting(number, step)
         try:
             finding = _attempt(step, machine, session, findings)
         except KeyboardInterrupt:
             ended_by = STOPPED_BY_OPERATOR
-            finding = _unmeasured(step, machine, Cannot.INTERRUPTED, "the run was stopped during this check")
+            finding = _unmeasured(step, machine, Cannot.INTERRUPTED, "the run was stopped during it")
         if (why := stopped_for_safety(step.check, finding)) and not ended_by:
             ended_by = f"stopped for safety: {why}"
         findings.append(finding)
@@ -125,9 +123,10 @@ def _precondition(blocker: Finding) -> tuple[str, str]:
 
 def _crashed(crash: Exception) -> Judgement:
     place = traceback.extract_tb(crash.__traceback__)[-1]
+    where = f"{Path(place.filename).name}, line {place.lineno}"
     return Judgement(
         Verdict.INCONCLUSIVE,
-        f"the check itself failed: {type(crash).__name__} in {Path(place.filename).name}, line {place.lineno}",
+        f"the check itself failed: {type(crash).__name__} in {where}",
         "this is a fault of the program: keep the report and send it to its makers",
         cannot=Cannot.CRASHED,
     )
