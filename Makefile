@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test lint types lock clean
+.PHONY: demo test test-independent lint types lock clean
 
 .venv/.run: requirements.lock pyproject.toml
 	$(PYTHON) -m venv .venv
@@ -19,3 +19,22 @@ lock: # needs uv; run it after changing the dependencies in pyproject.toml
 	  --no-header --extra build pyproject.toml -o requirements.lock
 	uv pip compile --quiet --generate-hashes --universal --python-version 3.11 --no-emit-package benchproof \
 	  --no-header --extra build --extra dev pyproject.toml -o requirements-dev.lock
+
+demo: .venv/.run ## an invented repair from order to audit
+	$(BIN)/benchproof demo --out build/demo
+
+test: .venv/.dev ## the default suites, under 5 minutes
+	$(BIN)/pytest -n 2 --dist loadgroup
+
+test-independent: .venv/.dev ## other people's verifiers accept our report (npm)
+	$(BIN)/pytest -m heavy tests/independent
+
+lint: .venv/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: .venv/.dev
+	$(BIN)/mypy
+
+clean:
+	rm -rf .venv build .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,0 +1,218 @@
+"""An attempt on the medium: its own folder, an `opened` record, a report, each signed and chained.
+
+    reports/0007-LM-2093/opened.json     before the first check
+    reports/0007-LM-2093/report.json     after the last
+    reports/0007-LM-2093/page.html       the customer's copy
+
+A folder that holds only `opened.json` is an attempt that was cut off: the next one is chained to it
+and says so. Numbers only count up, so every name is new (two copies of a FAT do not make a rename
+atomic, a new name does).
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+from agent.plan import Plan
+from agent.run import Performed
+from agent.versions import versions
+from checks.machine import Clock, Machine
+from reports import chain
+from reports.canonical import digest
+from reports.codec import read_json, to_json
+from reports.files import write_new
+from reports.model.finding import Cannot, Finding
+from reports.model.order import Order
+from reports.model.record import (
+    SCHEMA,
+    ClockNote,
+    MapNote,
+    Opened,
+    PlannedStep,
+    RecordType,
+    Report,
+)
+from reports.model.servicemap import ServiceMap
+from reports.model.verdict import unit_verdict
+
+OPENED, REPORT, PAGE = "opened.json", "report.json", "page.html"
+
+Record = Mapping[str, Any]
+
+
+class Seal(Protocol):
+    """What signs a record; the key is unlocked only while it signs."""
+
+    @property
+    def credential(self) -> Mapping[str, Any]: ...
+
+    def sign(self, record: Record, clock: Clock) -> Record:
+        """`record` with its proof."""
+
+
+@dataclass(frozen=True, slots=True)
+class Last:
+    """The newest attempt in a folder of attempts: its newest record, and whether it was cut off."""
+
+    name: str
+    record: Record
+    cut_off: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is run: the order and the map it was planned with, and who is at the bench."""
+
+    order: Order
+    service_map: ServiceMap
+    technician: str
+
+
+def last_attempt(attempts: Path) -> Last | None:
+    """The attempt with the highest number in the folder `attempts`; None where there is none.
+
+    Raises DocumentError where its record cannot be read: a chain must not fork by mistake.
+    """
+    for folder in sorted(_numbered(attempts), reverse=True):
+        for name in (REPORT, OPENED):
+            if (folder / name).exists():
+                record = read_json(folder / name, "record")
+                return Last(folder.name, record, cut_off=name == OPENED)
+    return None
+
+
+def new_folder(attempts: Path, order: Order) -> Path:
+    """A new folder for an attempt of `order`: the next number, then the order's."""
+    number = max((int(folder.name[:4]) for folder in _numbered(attempts)), default=0) + 1
+    folder = attempts / f"{number:04d}-{order.number}"
+    folder.mkdir(parents=True)
+    return folder
+
+
+def _numbered(attempts: Path) -> list[Path]:
+    if not attempts.is_dir():
+        return []
+    return [child for child in attempts.iterdir() if child.name[:4].isdigit() and child.name[4:5] == "-"]
+
+
+def open_attempt(folder: Path, job: Job, machine: Machine, seal: Seal, previous: Record | None) -> Record:
+    """Write and return the signed `opened` record, chained to `previous` (of the same credential)."""
+    follows = previous if previous and previous.get("credential") == seal.credential else None
+    opened = Opened(
+        schema=SCHEMA,
+        type=RecordType.OPENED,
+        source=machine.source,
+        chain=chain.follow(follows, seal.credential),
+        order_number=job.order.number,
+        order_digest=digest(to_json(without_customer(job.order))),
+        nonce=secrets.token_hex(16),
+        opened=timestamp(machine.clock),
+        credential=seal.credential,
+    )
+    return _write(folder / OPENED, to_json(opened), machine.clock, seal)
+
+
+def close_attempt(
+    folder: Path,
+    job: Job,
+    plan: Plan,
+    performed: Performed,
+    machine: Machine,
+    seal: Seal,
+    opened: Record,
+) -> Record:
+    """Write and return the signed report of the attempt that `opened` began."""
+    report = Report(
+        schema=SCHEMA,
+        type=RecordType.ATTEMPT,
+        source=machine.source,
+        chain=chain.follow(opened, seal.credential),
+        order=without_customer(job.order),
+        order_digest=str(opened["order_digest"]),
+        service_map=map_note(job.service_map),
+        unit=machine.identity(),
+        technician=job.technician,
+        versions=versions(),
+        clock=ClockNote(str(opened["opened"]), timestamp(machine.clock), clock_trust(machine)),
+        plan=tuple(planned(plan)),
+        findings=performed.findings,
+        verdict=unit_verdict(performed.findings),
+        ended_by=performed.ended_by,
+        unproven=unproven(plan, performed.findings),
+        credential=seal.credential,
+    )
+    return _write(folder / REPORT, to_json(report), machine.clock, seal)
+
+
+def without_customer(order: Order) -> Order:
+    """The order as it enters a signed body: name and contact stay out, and out of its digest."""
+    return replace(order, customer=None)
+
+
+def map_note(service_map: ServiceMap) -> MapNote:
+    """Which map was used, to the byte."""
+    return MapNote(
+        service_map.family,
+        service_map.title,
+        service_map.revision,
+        service_map.generic,
+        digest(to_json(service_map)),
+    )
+
+
+def planned(plan: Plan) -> list[PlannedStep]:
+    """What was planned, as the report keeps it."""
+    return [
+        PlannedStep(
+            step.check.id,
+            step.subject.part.id,
+            step.check.stage,
+            step.check.depth,
+            step.weight,
+            step.because,
+        )
+        for step in plan.steps
+    ]
+
+
+def unproven(plan: Plan, findings: tuple[Finding, ...]) -> tuple[str, ...]:
+    """What the plan left out, then what the run could not measure: one sentence each."""
+    unmeasured = (
+        f"{finding.check} of the {finding.part_name}: {finding.judgement.reason}"
+        for finding in findings
+        if finding.judgement.cannot is not None and finding.judgement.cannot is not Cannot.NOT_RUN
+    )
+    return (*plan.unproven, *unmeasured)
+
+
+EARLIEST_PLAUSIBLE = datetime(2026, 1, 1, tzinfo=UTC)
+"""Before this program was written no run can have happened."""
+
+
+def clock_trust(machine: Machine) -> str:
+    """How far the wall clock is trusted: it is the unit's own, and nobody vouches for it."""
+    if machine.clock.utc() < EARLIEST_PLAUSIBLE:
+        return "not trusted: the unit's clock is behind the date of this program"
+    return "the unit's own clock, not compared with another"
+
+
+def timestamp(clock: Clock) -> str:
+    """The wall clock, UTC, RFC 3339 to the second, ending in Z."""
+    return clock.utc().strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def as_bytes(record: Record) -> bytes:
+    """A record as it lies on the medium: indented, for people who open it."""
+    return json.dumps(record, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+def _write(path: Path, body: Record, clock: Clock, seal: Seal) -> Record:
+    record = seal.sign(body, clock)
+    write_new(path, as_bytes(record))
+    return record
