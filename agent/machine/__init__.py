@@ -1,0 +1,1 @@
+"""Computers to be asked: live, rehearsal, recorded."""

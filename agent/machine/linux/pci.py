@@ -1,0 +1,92 @@
+"""PCI devices (Linux, Documentation/ABI/testing/sysfs-bus-pci; class codes of the PCI Code and ID
+Assignment Specification)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from agent.machine.linux import udevdb
+from agent.machine.linux.files import Tree, first, not_understood
+from reports.model.evidence import Absent, Reading, Why
+
+DEVICES: Final = "/sys/bus/pci/devices"
+
+RAID_CONTROLLER: Final = 0x0104
+OTHER_NETWORK_CONTROLLER: Final = 0x0280
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One function: its address, its class (base class and subclass) and where its files lie."""
+
+    address: str
+    kind: int
+    folder: str
+
+
+def devices(tree: Tree) -> tuple[Device, ...] | Absent:
+    """Every function that the kernel enumerated."""
+    names = tree.names(DEVICES)
+    if isinstance(names, Absent):
+        return names
+    return tuple(_device(tree, name) for name in names)
+
+
+def of_class(tree: Tree, kind: int) -> tuple[Device, ...] | Absent:
+    """The functions of one class and subclass."""
+    found = devices(tree)
+    return found if isinstance(found, Absent) else tuple(each for each in found if each.kind == kind)
+
+
+def model(tree: Tree, device: Device) -> Reading | Absent:
+    """The name from the system's hardware database, else the two ids in hexadecimal."""
+    named = udevdb.property_of(tree, device.folder, "pci", "ID_MODEL_FROM_DATABASE")
+    return first(named, _ids(tree, device))
+
+
+def hidden_storage(tree: Tree) -> Reading | Absent:
+    """A controller whose mode hides its drives, by name; not there where none does.
+
+    Two ways: a controller in RAID mode under which the kernel found no drive, and one in front of NVMe
+    drives that it has taken over (`remapped_nvme`, drivers/ata/ahci.c).
+    """
+    found = devices(tree)
+    if isinstance(found, Absent):
+        return found
+    disks = [tree.resolved(f"/sys/class/block/{name}") for name in tree.listed("/sys/class/block")]
+    for device in found:
+        if _hides(tree, device, disks):
+            return Reading(f"{model(tree, device).value} at {device.address}", "", device.folder)  # type: ignore[union-attr]
+    return Absent(Why.NOT_THERE, DEVICES, "no controller hides its drives")
+
+
+def _hides(tree: Tree, device: Device, disks: list[str]) -> bool:
+    remapped = tree.integer(f"{device.folder}/remapped_nvme")
+    if isinstance(remapped, Reading) and remapped.value != 0:
+        return True
+    behind = tree.resolved(device.folder) + "/"
+    return device.kind == RAID_CONTROLLER and not any(disk.startswith(behind) for disk in disks)
+
+
+def _device(tree: Tree, address: str) -> Device:
+    folder = f"{DEVICES}/{address}"
+    code = _hexadecimal(tree, f"{folder}/class")
+    return Device(address, int(code.value) >> 8 if isinstance(code, Reading) else -1, folder)
+
+
+def _ids(tree: Tree, device: Device) -> Reading | Absent:
+    maker, product = (_hexadecimal(tree, f"{device.folder}/{name}") for name in ("vendor", "device"))
+    if isinstance(maker, Absent) or isinstance(product, Absent):
+        return maker if isinstance(maker, Absent) else product
+    return Reading(f"{maker.value:04x}:{product.value:04x}", "", device.folder)
+
+
+def _hexadecimal(tree: Tree, path: str) -> Reading | Absent:
+    text = tree.text(path)
+    if isinstance(text, Absent):
+        return text
+    try:
+        return Reading(int(str(text.value), 16), "", path)
+    except ValueError:
+        return not_understood(str(text.value), path)

@@ -1,0 +1,37 @@
+"""Switches that silence radios (Linux, Documentation/ABI/stable/sysfs-class-rfkill).
+
+A switch is the radio's own (a child of its phy or controller) or the unit's (a key, a slider, an
+airplane mode of the embedded controller), which silences every radio of its type. So one radio may
+stand behind several switches, and one phy may be listed twice: any of them silences it.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from agent.machine.linux.files import Tree
+from reports.model.evidence import Absent, Reading, Why
+
+CLASS: Final = "/sys/class/rfkill"
+
+
+def blocked(tree: Tree, kind: str, radio: str, item: str) -> Reading | Absent:
+    """Whether a switch of `kind` ("wlan", "bluetooth") silences `radio`; `item` is "soft" or "hard".
+
+    `radio` is the device folder of the radio. Not there where it has no switch at all.
+    """
+    switches = [
+        f"{CLASS}/{name}"
+        for name in tree.listed(CLASS)
+        if tree.words(f"{CLASS}/{name}/type") == kind and _concerns(tree, f"{CLASS}/{name}", radio)
+    ]
+    states = [tree.flag(f"{switch}/{item}") for switch in switches]
+    readings = [state for state in states if isinstance(state, Reading)]
+    closed = [state for state in readings if state.value]
+    return next(iter((*closed, *readings, *states)), Absent(Why.NOT_THERE, CLASS, "no switch"))
+
+
+def _concerns(tree: Tree, switch: str, radio: str) -> bool:
+    place = tree.resolved(switch)
+    own = place.startswith(tree.resolved(radio) + "/")
+    return own or not ("/ieee80211/" in place or "/bluetooth/" in place)

@@ -1,0 +1,244 @@
+"""Wireless adapters and what they hear (Linux, include/uapi/linux/nl80211.h; Documentation of the
+`ieee80211` class).
+
+An adapter is what stands on a bus, whether or not a driver took it: a PCI function of class 0280h
+without a driver is one, with its driver absent. Signals come through nl80211, in hundredths of a dBm
+for a whole frame and in dBm for each antenna chain. Nothing is transmitted except probe requests of a
+scan, no interface is brought up, and no network name leaves this module.
+"""
+
+from __future__ import annotations
+
+import statistics
+import struct
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+from agent.machine.linux import pci, rfkill, udevdb
+from agent.machine.linux.buspath import bus_path
+from agent.machine.linux.files import Tree, absent, first
+from reports.model.evidence import Absent, Reading, Why
+
+CLASS: Final = "/sys/class/ieee80211"
+NETS: Final = "/sys/class/net"
+
+SCANS: Final = 3
+"""How often the air is scanned for one answer: three, so that the median can drop one stray frame."""
+
+STALE_MS: Final = 15_000
+"""A frame heard longer ago says nothing of the lead as it is plugged now; a scan takes 2 to 5 s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Adapter:
+    """One adapter: `folder` is its device, `phys` the radios that its driver made of it."""
+
+    id: str
+    folder: str
+    phys: tuple[str, ...]
+    model: Reading | Absent
+    driver: Reading | Absent
+    soft_blocked: Reading | Absent
+    hard_blocked: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One network or station heard: who (only to find it again), how loud, and per chain, in dBm."""
+
+    sender: str
+    signal: float
+    chains: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Median over `frames` frames of the strongest sender, dBm, through one antenna chain."""
+
+    chain: int
+    signal: float
+    frames: int
+
+
+def adapters(tree: Tree) -> tuple[Adapter, ...] | Absent:
+    """Every adapter; a computer whose kernel knows neither radios nor a PCI bus cannot look."""
+    by_device: dict[str, list[str]] = {}
+    for phy in tree.listed(CLASS):
+        by_device.setdefault(tree.resolved(f"{CLASS}/{phy}/device"), []).append(phy)
+    cards = pci.of_class(tree, pci.OTHER_NETWORK_CONTROLLER)
+    if isinstance(cards, Absent) and not by_device:
+        return Absent(Why.NOT_SUPPORTED, CLASS) if cards.why is Why.NOT_THERE else cards
+    for card in () if isinstance(cards, Absent) else cards:
+        by_device.setdefault(tree.resolved(card.folder), [])
+    return tuple(_adapter(tree, folder, tuple(phys)) for folder, phys in sorted(by_device.items()))
+
+
+def interfaces(tree: Tree, adapter: Adapter) -> tuple[tuple[str, int], ...]:
+    """Name and index of the network interfaces on the adapter's radios."""
+    found = []
+    for name in tree.listed(NETS):
+        phy = tree.resolved(f"{NETS}/{name}/phy80211").rpartition("/")[2]
+        index = tree.integer(f"{NETS}/{name}/ifindex")
+        if phy in adapter.phys and isinstance(index, Reading):
+            found.append((name, int(index.value)))
+    return tuple(found)
+
+
+def listen(tree: Tree, adapter: Adapter, air: Callable[[int], Iterable[Heard]]) -> tuple[Chain, ...] | Absent:
+    """Chain signals of the strongest sender that `air` hears on the adapter's first interface.
+
+    `air` is asked with the interface's index, `SCANS` times; `over_the_air` is the real one.
+    """
+    source = f"nl80211 {adapter.id}"
+    found = interfaces(tree, adapter)
+    if not found:
+        return Absent(Why.NOT_THERE, source, "the adapter has no network interface")
+    name, index = found[0]
+    if _down(tree, name):
+        return Absent(Why.SWITCHED_OFF, source, f"{name} is down")
+    try:
+        rounds = [tuple(air(index)) for _ in range(SCANS)]
+    except OSError as error:
+        return absent(error, source)
+    return _strongest(rounds, source)
+
+
+def over_the_air(index: int) -> Iterator[Heard]:
+    """One scan of the interface, and the station it is joined to; OSError where that is refused.
+
+    Scanning needs the right to administer the network.
+    """
+    from pyroute2.iwutil import IW
+    from pyroute2.netlink.exceptions import NetlinkError
+
+    try:
+        with IW() as socket:
+            yield from scanned(socket.scan(index))
+            yield from joined(socket.get_stations(index))
+    except NetlinkError as error:
+        raise OSError(error.code, str(error)) from error
+
+
+def scanned(messages: Iterable[Any]) -> Iterator[Heard]:
+    """The networks of a scan dump that were heard lately."""
+    for message in messages:
+        bss = message.get_attr("NL80211_ATTR_BSS")
+        if bss is None:
+            continue
+        fields = _attributes(_raw(bss))
+        signal, seen = fields.get(_BSS_SIGNAL_MBM), fields.get(_BSS_SEEN_MS_AGO)
+        if signal is None or (seen is not None and _unsigned(seen) > STALE_MS):
+            continue
+        chains = _chains(fields.get(_BSS_CHAIN_SIGNAL))
+        yield Heard(fields.get(_BSS_BSSID, b"").hex(), _signed(signal) / 100, chains)
+
+
+def joined(messages: Iterable[Any]) -> Iterator[Heard]:
+    """The stations of a station dump (the access point, where the interface is joined to one)."""
+    for message in messages:
+        station = message.get_attr("NL80211_ATTR_STA_INFO")
+        if station is None:
+            continue
+        fields = _attributes(_raw(station))
+        if _STA_SIGNAL in fields:
+            sender = str(message.get_attr("NL80211_ATTR_MAC")).replace(":", "")
+            yield Heard(sender, float(_signed(fields[_STA_SIGNAL][:1])), _chains(fields.get(_STA_CHAIN)))
+
+
+# enum nl80211_bss and nl80211_sta_info, include/uapi/linux/nl80211.h (stable: numbers are never reused).
+# Decoded here because pyroute2 0.9.7 has no name for the chains of a network, and of a station's
+# chains it keeps the values and drops their numbers: with one lead off, chain 1 would pass for chain 0.
+_BSS_BSSID: Final = 1
+_BSS_SIGNAL_MBM: Final = 7
+_BSS_SEEN_MS_AGO: Final = 10
+_BSS_CHAIN_SIGNAL: Final = 19
+_STA_SIGNAL: Final = 7
+_STA_CHAIN: Final = 25
+
+_TYPE_MASK: Final = 0x3FFF  # without the flags for nesting and byte order (linux/netlink.h)
+
+
+def _raw(nested: Any) -> bytes:
+    """The payload of a nested attribute as it came from the kernel."""
+    return bytes(nested.data[nested.offset + 4 : nested.offset + nested.length])
+
+
+def _attributes(payload: bytes) -> dict[int, bytes]:
+    """Netlink attributes by number: length and type, then the value, padded to four bytes."""
+    found: dict[int, bytes] = {}
+    offset = 0
+    while offset + 4 <= len(payload):
+        length, number = struct.unpack_from("=HH", payload, offset)
+        if length < 4:
+            break
+        found[number & _TYPE_MASK] = payload[offset + 4 : offset + length]
+        offset += length + (-length % 4)
+    return found
+
+
+def _chains(nested: bytes | None) -> tuple[tuple[int, int], ...]:
+    """Chain number and dBm; each value is one signed byte."""
+    fields = _attributes(nested or b"")
+    return tuple((chain, _signed(value[:1])) for chain, value in sorted(fields.items()) if value)
+
+
+def _signed(value: bytes) -> int:
+    return int.from_bytes(value, "little", signed=True)
+
+
+def _unsigned(value: bytes) -> int:
+    return int.from_bytes(value, "little")
+
+
+def _strongest(rounds: list[tuple[Heard, ...]], source: str) -> tuple[Chain, ...] | Absent:
+    """The chains of the sender with the highest median signal among those that tell their chains."""
+    by_sender: dict[str, list[Heard]] = {}
+    for heard in (each for hearing in rounds for each in hearing):
+        by_sender.setdefault(heard.sender, []).append(heard)
+    if not by_sender:
+        return Absent(Why.DID_NOT_ANSWER, source, "no network was heard")
+    telling = [frames for frames in by_sender.values() if any(frame.chains for frame in frames)]
+    if not telling:
+        return Absent(Why.NOT_SUPPORTED, source, "the driver does not tell its chains apart")
+    return _medians(max(telling, key=lambda frames: statistics.median(frame.signal for frame in frames)))
+
+
+def _medians(frames: list[Heard]) -> tuple[Chain, ...]:
+    by_chain: dict[int, list[int]] = {}
+    for chain, signal in (each for frame in frames for each in frame.chains):
+        by_chain.setdefault(chain, []).append(signal)
+    return tuple(
+        Chain(chain, float(statistics.median(signals)), len(signals))
+        for chain, signals in sorted(by_chain.items())
+    )
+
+
+def _down(tree: Tree, name: str) -> bool:
+    """Administratively down: bit 0 of `flags` (IFF_UP, linux/if.h)."""
+    try:
+        return not int(tree.words(f"{NETS}/{name}/flags"), 16) & 1
+    except ValueError:
+        return False
+
+
+def _adapter(tree: Tree, folder: str, phys: tuple[str, ...]) -> Adapter:
+    return Adapter(
+        id=bus_path(tree, folder),
+        folder=folder,
+        phys=phys,
+        model=_model(tree, folder),
+        driver=tree.driver(folder),
+        soft_blocked=rfkill.blocked(tree, "wlan", folder, "soft"),
+        hard_blocked=rfkill.blocked(tree, "wlan", folder, "hard"),
+    )
+
+
+def _model(tree: Tree, folder: str) -> Reading | Absent:
+    """A PCI function's name, else what the USB device calls itself."""
+    address = folder.rpartition("/")[2]
+    if tree.exists(f"{pci.DEVICES}/{address}"):
+        return pci.model(tree, pci.Device(address, pci.OTHER_NETWORK_CONTROLLER, folder))
+    usb = folder.rpartition("/")[0]
+    named = udevdb.property_of(tree, usb, "usb", "ID_MODEL_FROM_DATABASE")
+    return first(tree.text(f"{usb}/product"), named)

@@ -1,0 +1,254 @@
+"""The computer that the program runs on, through the kernel's interfaces.
+
+Every answer is read when it is asked for. What stays between questions: which file a sensor's id means
+today, and the last raw value of the energy counters.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Generic, Protocol, TypeVar
+
+from agent.machine import load
+from agent.machine.linux import (
+    block,
+    hwmon,
+    meminfo,
+    pci,
+    power_supply,
+    powercap,
+    smbios,
+    thermal_zone,
+    v4l2,
+    wireless,
+)
+from agent.machine.linux.files import Tree
+from checks.machine import (
+    Camera,
+    ChainSignal,
+    Clock,
+    Drive,
+    Fan,
+    Machine,
+    MemorySlot,
+    Radio,
+    TemperatureSensor,
+)
+from reports.model.evidence import Absent, Reading, Why
+from reports.model.record import Identity, Source
+
+
+@dataclass(frozen=True, slots=True)
+class RunningClock:
+    """The computer's own time; `monotonic` counts from when the clock was made."""
+
+    began: float = field(default_factory=time.monotonic)
+
+    def monotonic(self) -> float:
+        return time.monotonic() - self.began
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+    def utc(self) -> datetime:
+        return datetime.now(UTC)
+
+
+class LiveMachine:
+    """Fits `checks.machine.Machine`. `root` is where `sys`, `proc`, `run` and `dev` lie."""
+
+    def __init__(
+        self,
+        root: Path = Path("/"),
+        clock: Clock | None = None,
+        air: Callable[[int], Iterable[wireless.Heard]] = wireless.over_the_air,
+    ) -> None:
+        self._tree = Tree(root)
+        self._clock = clock or RunningClock()
+        self._air = air
+        self._energy = powercap.PackageEnergy(self._tree)
+        self._fans = _Sensors(hwmon.fans, hwmon.rpm)
+        self._chips = _Sensors(hwmon.temperatures, hwmon.celsius)
+        self._zones = _Sensors(thermal_zone.zones, thermal_zone.celsius)
+
+    @property
+    def source(self) -> Source:
+        return Source.LIVE
+
+    @property
+    def clock(self) -> Clock:
+        return self._clock
+
+    def identity(self) -> Identity:
+        return smbios.identity(self._tree)
+
+    def memory_slots(self) -> tuple[MemorySlot, ...] | Absent:
+        table = smbios.read_table(self._tree)
+        if isinstance(table, Absent):
+            return table
+        devices = smbios.system_memory(table)
+        if not devices:
+            return Absent(Why.NOT_THERE, smbios.TABLE, table.fault or "no memory devices in the table")
+        return tuple(_slot(device) for device in devices)
+
+    def memory_total(self) -> Reading | Absent:
+        return meminfo.total(self._tree)
+
+    def drives(self) -> tuple[Drive, ...] | Absent:
+        disks = block.disks(self._tree)
+        return disks if isinstance(disks, Absent) else tuple(_drive(disk) for disk in disks)
+
+    def hidden_storage(self) -> Reading | Absent:
+        return pci.hidden_storage(self._tree)
+
+    def radios(self) -> tuple[Radio, ...] | Absent:
+        adapters = wireless.adapters(self._tree)
+        return adapters if isinstance(adapters, Absent) else tuple(_radio(each) for each in adapters)
+
+    def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent:
+        adapters = wireless.adapters(self._tree)
+        if isinstance(adapters, Absent):
+            return adapters
+        for adapter in adapters:
+            if adapter.id == radio:
+                return _chains(wireless.listen(self._tree, adapter, self._air), radio)
+        return Absent(Why.NOT_THERE, radio)
+
+    def fans(self) -> tuple[Fan, ...] | Absent:
+        fans = hwmon.fans(self._tree)
+        return fans if isinstance(fans, Absent) else tuple(Fan(fan.id, fan.label) for fan in fans)
+
+    def fan_speed(self, fan: str) -> Reading | Absent:
+        return self._fans.read(self._tree, fan)
+
+    def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
+        channels, zones = hwmon.temperatures(self._tree), thermal_zone.zones(self._tree)
+        if isinstance(channels, Absent) and (isinstance(zones, Absent) or not zones):
+            return channels
+        return (*self._of_chips(channels), *self._of_zones(zones))
+
+    def temperature(self, sensor: str) -> Reading | Absent:
+        by_zone = sensor.startswith(thermal_zone.PREFIX)
+        return (self._zones if by_zone else self._chips).read(self._tree, sensor)
+
+    def processor_sensor(self) -> str | None:
+        channels, zones = hwmon.temperatures(self._tree), thermal_zone.zones(self._tree)
+        chip = None if isinstance(channels, Absent) else hwmon.nearest_processor(channels)
+        zone = None if isinstance(zones, Absent) else thermal_zone.nearest_processor(zones)
+        nearest = chip or zone
+        return None if nearest is None else nearest.id
+
+    def package_energy(self) -> Reading | Absent:
+        return self._energy.read()
+
+    def cores(self) -> int:
+        return len(os.sched_getaffinity(0))
+
+    def on_mains(self) -> Reading | Absent:
+        return power_supply.on_mains(self._tree)
+
+    def cameras(self) -> tuple[Camera, ...] | Absent:
+        nodes = v4l2.cameras(self._tree)
+        if isinstance(nodes, Absent):
+            return nodes
+        return tuple(Camera(node.id, node.model, node.driver) for node in nodes)
+
+    def load(self, cores: int) -> AbstractContextManager[None]:
+        return load.load(cores)
+
+    def _of_chips(self, channels: tuple[hwmon.Channel, ...] | Absent) -> tuple[TemperatureSensor, ...]:
+        return tuple(
+            TemperatureSensor(each.id, each.chip, each.label, hwmon.critical(self._tree, each))
+            for each in (() if isinstance(channels, Absent) else channels)
+        )
+
+    def _of_zones(self, zones: tuple[thermal_zone.Zone, ...] | Absent) -> tuple[TemperatureSensor, ...]:
+        return tuple(
+            TemperatureSensor(each.id, "thermal zone", each.type, thermal_zone.critical(self._tree, each))
+            for each in (() if isinstance(zones, Absent) else zones)
+        )
+
+
+class _Named(Protocol):
+    @property
+    def id(self) -> str: ...
+
+
+N = TypeVar("N", bound=_Named)
+
+
+class _Sensors(Generic[N]):
+    """Sensors by id. They are looked for once, and again when one is not where it was.
+
+    Sampling asks thousands of times, and looking takes a hundred times as long as reading.
+    """
+
+    def __init__(
+        self,
+        find: Callable[[Tree], tuple[N, ...] | Absent],
+        ask: Callable[[Tree, N], Reading | Absent],
+    ) -> None:
+        self._find = find
+        self._ask = ask
+        self._known: dict[str, N] = {}
+
+    def read(self, tree: Tree, id: str) -> Reading | Absent:
+        answer = self._ask(tree, self._known[id]) if id in self._known else Absent(Why.NOT_THERE, id)
+        if isinstance(answer, Reading) or answer.why is not Why.NOT_THERE:
+            return answer
+        found = self._find(tree)
+        if isinstance(found, Absent):
+            return found
+        self._known = {each.id: each for each in found}
+        return self._ask(tree, self._known[id]) if id in self._known else Absent(Why.NOT_THERE, id)
+
+
+def _slot(device: smbios.MemoryDevice) -> MemorySlot:
+    return MemorySlot(
+        locator=device.locator,
+        bank=device.bank,
+        capacity=device.capacity,
+        form_factor=device.form_factor,
+        memory_type=device.memory_type,
+        rated_speed=device.rated_speed,
+        configured_speed=device.configured_speed,
+        serial=device.serial,
+        part_number=device.part_number,
+    )
+
+
+def _drive(disk: block.Disk) -> Drive:
+    return Drive(
+        id=disk.id,
+        transport=disk.transport,
+        model=disk.model,
+        serial=disk.serial,
+        capacity=disk.capacity,
+        removable=disk.removable,
+        boot_stick=disk.boot_stick,
+    )
+
+
+def _radio(adapter: wireless.Adapter) -> Radio:
+    return Radio(adapter.id, adapter.model, adapter.driver, adapter.soft_blocked, adapter.hard_blocked)
+
+
+def _chains(chains: tuple[wireless.Chain, ...] | Absent, radio: str) -> tuple[ChainSignal, ...] | Absent:
+    if isinstance(chains, Absent):
+        return chains
+    source = f"nl80211 {radio}"
+    return tuple(
+        ChainSignal(each.chain, Reading(each.signal, "dbm", f"{source} chain {each.chain}"), each.frames)
+        for each in chains
+    )
+
+
+def _proof(machine: LiveMachine) -> Machine:
+    """The type checker's proof that a live machine is a `Machine`."""
+    return machine
