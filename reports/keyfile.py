@@ -22,7 +22,6 @@ Rules:
 from __future__ import annotations
 
 import json
-import os
 import secrets
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -38,8 +37,9 @@ from cryptography.hazmat.primitives.kdf.argon2 import Argon2id
 from reports.canonical import canonical, digest
 from reports.errors import DocumentError, Fault, shown
 from reports.files import write_new
+from reports.jsontext import parse, read_bytes
 from reports.multikey import Role, Signer, multikey
-from reports.passphrase import as_typed, unlikely_words
+from reports.passphrase import as_typed, slips
 from reports.utc import utc_text
 
 SCHEMA = "benchproof/key/1"
@@ -48,7 +48,6 @@ _FAMILY = "benchproof/key/"
 MEMORY_KIB, ITERATIONS, LANES = 65536, 3, 4
 _BOUNDS = {"memory_kib": (MEMORY_KIB, 1048576), "iterations": (ITERATIONS, 64), "lanes": (1, 16)}
 _SALT_BYTES, _NONCE_BYTES, _SEED_BYTES, _TAG_BYTES = 16, 12, 32, 16
-_LARGEST_FILE = 16384
 _UNSEALED = ("sealed", "digest")
 
 
@@ -99,7 +98,7 @@ def unlock(path: Path, passphrase: str) -> Iterator[Signer]:
 def read_key_file(path: Path) -> dict[str, Any]:
     """The checked members of a key file: everything that can be told without the passphrase."""
     name = f"key file {path}"
-    document = _parsed(_bytes(path, name), name)
+    document = _parsed(read_bytes(path, name), name)
     _check_schema(document, name)
     _check_whole(document, name)
     _check_members(document, name)
@@ -172,8 +171,8 @@ def _wipe(buffer: bytearray) -> None:
 
 
 def _wrong_passphrase(passphrase: str, name: str) -> DocumentError:
-    odd = unlikely_words(passphrase)
-    hint = "look at " + ", ".join(shown(word, 20) for word in odd[:3]) if odd else "check for a missing word"
+    odd = slips(passphrase)
+    hint = f"look at word {odd[0]}" if odd else "check for a missing word"
     fault = Fault("", "the passphrase does not open it", "the words written down for it", "passphrase", hint)
     return WrongPassphrase(name, (fault,))
 
@@ -183,24 +182,11 @@ def _fault(kind: type[DocumentError], name: str, pointer: str, found: str, allow
     return kind(name, (Fault(pointer, found, allowed, "key-file", hint),))
 
 
-def _bytes(path: Path, name: str) -> bytes:
-    try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
-        with os.fdopen(descriptor, "rb") as file:
-            data = file.read(_LARGEST_FILE + 1)
-    except OSError as error:
-        reason = (error.strerror or "cannot be read").lower()
-        raise _fault(DocumentError, name, "", reason, "a key file that can be read") from error
-    if len(data) > _LARGEST_FILE:
-        raise _fault(DamagedKeyFile, name, "", "over 16 KiB", "a key file of under 1 KiB")
-    return data
-
-
 def _parsed(data: bytes, name: str) -> dict[str, Any]:
     try:
-        document = json.loads(data.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise _fault(DamagedKeyFile, name, "", "not JSON", "a key file") from error
+        document = parse(data, name)
+    except DocumentError as error:
+        raise DamagedKeyFile(name, error.faults) from error
     if not isinstance(document, dict):
         raise _fault(DamagedKeyFile, name, "", "not a JSON object", "a key file")
     return document

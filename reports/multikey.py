@@ -15,10 +15,10 @@ import base58
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from reports.errors import DocumentError, Fault, shown
+from reports.jsontext import read_bytes
 
 _ED25519_PUBLIC = b"\xed\x01"
 _LONGEST_BASE58 = 100  # a signature takes 88 characters; the decoder takes quadratic time
-_TRUST_FILE_BYTES = 65536
 _NOT_HEX = re.compile(r"[\s:-]+")
 
 
@@ -146,15 +146,11 @@ def _bare(line: str) -> bool:
 
 def _trust_file(trust: str) -> str:
     try:
-        with Path(trust).open("rb") as file:
-            data = file.read(_TRUST_FILE_BYTES + 1)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "no file of that name"
-        found = f"neither a fingerprint nor a file that can be read ({reason.lower()})"
-        raise DocumentError(_name(trust), (Fault("", found, "either", "trust"),)) from error
-    if len(data) > _TRUST_FILE_BYTES:
-        raise DocumentError(_name(trust), (Fault("", "over 64 KiB", "a short text file", "trust"),))
-    return data.decode("utf-8", errors="replace")
+        return read_bytes(Path(trust), _name(trust)).decode("utf-8", errors="replace")
+    except DocumentError as error:
+        found = f"neither a fingerprint nor a trust file: {error.faults[0].found}"
+        hint = "a fingerprint has 64 hexadecimal digits"
+        raise DocumentError(_name(trust), (Fault("", found, "either", "trust", hint),)) from error
 
 
 def _name(trust: str) -> str:

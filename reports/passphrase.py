@@ -33,6 +33,9 @@ def as_typed(passphrase: str) -> bytes:
     return " ".join(passphrase.split()).casefold().encode("utf-8", errors="surrogatepass")
 
 
-def unlikely_words(passphrase: str) -> tuple[str, ...]:
-    """The words that `new_passphrase` cannot have made: where a typing slip is to be looked for."""
-    return tuple(word for word in passphrase.casefold().split() if word not in WORDS)
+def slips(passphrase: str) -> tuple[int, ...]:
+    """The places (from 1) of words that `new_passphrase` cannot have made: look for the slip there.
+
+    Places and not words: what was typed is nearly the passphrase, and belongs on no screen.
+    """
+    return tuple(place for place, word in enumerate(passphrase.casefold().split(), 1) if word not in WORDS)
