@@ -168,7 +168,7 @@ def chain_words(chain: Chain) -> str:
     end = f", {first.end} end" if first.end else ""
     then = ", ".join(
         f"which {'came off' if link.how is How.CAME_OFF else f'was {link.how}'} with the {following.name}"
-        for link, following in itertools.pairwise(chain)
+        for link, following in itertools.pairwise(chain[1:])
     )
     steps = f", {then}" if then else ""
     return f"{first.name}{end}: {first.how} with the {chain[1].name}{steps}, {origin}"
