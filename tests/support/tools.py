@@ -1,0 +1,48 @@
+"""Programs that tests compare with."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PROJECT = Path(__file__).parents[2]
+
+
+def need(program: str) -> str:
+    """The path of `program`. Without it a test is skipped on a laptop and fails where `CI` is set."""
+    found = shutil.which(program) or shutil.which(program, path="/usr/sbin:/sbin:/usr/bin:/bin")
+    if found:
+        return found
+    message = f"{program} is not installed"
+    if os.environ.get("CI"):
+        pytest.fail(message)
+    pytest.skip(message)
+
+
+def output(*command: str | Path, stdin: str | None = None) -> str:
+    """What `command` prints in the C locale; it must end well."""
+    done = subprocess.run(
+        [str(word) for word in command],
+        input=stdin,
+        capture_output=True,
+        text=True,
+        env=os.environ | {"LC_ALL": "C", "PYTHONPATH": str(PROJECT)},
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def under_umockdev(description: Path, *command: str | Path) -> str:
+    """What `command` prints in the `/sys` that `description` describes."""
+    return output(need("umockdev-run"), "--device", description, "--", *command)
+
+
+def python_under_umockdev(description: Path, program: str) -> str:
+    """What a Python `program` prints in the `/sys` that `description` describes."""
+    return under_umockdev(description, sys.executable, "-c", program)
