@@ -26,7 +26,8 @@ class Subject:
     """The part a check is about, and what the documents say of it.
 
     `line` is its line of the order, None unless it is worked. `peers` are all parts of its kind in the
-    map, itself included. `depth` is how far the plan wants it tried.
+    map, itself included. `depth` is how far the plan wants it tried. `worked` are all parts of the map
+    that stand on a line of the order.
     """
 
     part: Part
@@ -35,6 +36,7 @@ class Subject:
     line: Line | None = None
     peers: tuple[Part, ...] = ()
     baseline: Baseline | None = None
+    worked: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,8 @@ class Check(Generic[E]):
     `id` is `<part kind>.<aspect>`. `depth` is the shallowest depth at which the plan includes it.
     `limits` gathers every limit the judge will need from the subject. `needs` names checks that must
     not have failed, anywhere on the unit, before this one may act (safety). `hands_on_s` and
-    `walk_away_s` are what the plan budgets; past `deadline_s` the run gives it up.
+    `walk_away_s` are what the plan budgets; past `deadline_s` the run gives it up. A check of the
+    `whole_unit` (memory capacity, identity, heat) is planned once, however many parts of its kind.
     """
 
     id: str
@@ -64,3 +67,4 @@ class Check(Generic[E]):
     hands_on_s: float = 0.0
     walk_away_s: float = 1.0
     deadline_s: float = 60.0
+    whole_unit: bool = False
