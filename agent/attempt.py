@@ -26,6 +26,7 @@ from checks.machine import Clock, Machine
 from reports import chain
 from reports.canonical import digest
 from reports.codec import read_json, to_json
+from reports.errors import DocumentError, Fault
 from reports.files import write_new
 from reports.model.finding import Cannot, Finding
 from reports.model.order import Order
@@ -43,7 +44,7 @@ from reports.model.verdict import unit_verdict
 
 OPENED, REPORT, PAGE = "opened.json", "report.json", "page.html"
 
-Record = Mapping[str, Any]
+Record = dict[str, Any]
 
 
 class Seal(Protocol):
@@ -52,7 +53,7 @@ class Seal(Protocol):
     @property
     def credential(self) -> Mapping[str, Any]: ...
 
-    def sign(self, record: Record, clock: Clock) -> Record:
+    def sign(self, record: Mapping[str, Any], clock: Clock) -> Record:
         """`record` with its proof."""
 
 
@@ -82,9 +83,17 @@ def last_attempt(attempts: Path) -> Last | None:
     for folder in sorted(_numbered(attempts), reverse=True):
         for name in (REPORT, OPENED):
             if (folder / name).exists():
-                record = read_json(folder / name, "record")
-                return Last(folder.name, record, cut_off=name == OPENED)
+                return Last(folder.name, read_record(folder / name), cut_off=name == OPENED)
     return None
+
+
+def read_record(path: Path) -> Record:
+    """The parsed JSON object in `path`; DocumentError where it holds anything else."""
+    record = read_json(path, "record")
+    if not isinstance(record, dict):
+        fault = Fault("", "no JSON object", "a record", "not-a-record")
+        raise DocumentError(f"record {path}", (fault,))
+    return record
 
 
 def new_folder(attempts: Path, order: Order) -> Path:

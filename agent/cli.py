@@ -15,8 +15,12 @@ import traceback
 from collections.abc import Callable, Sequence
 from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 Command = Callable[[argparse.Namespace], int]
+
+if TYPE_CHECKING:
+    Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
 _OUR_FAULT = 70
 _EPILOG = """exit statuses: 0 ready, or done; 1 hold; 2 usage or bad document; 3 incomplete;
@@ -92,7 +96,7 @@ def _save_crash(error: Exception) -> Path:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="benchproof",
-        description="Prove, after a repair, that each part worked on does its job and nothing was left loose.",
+        description="Prove, after a repair, that each part does its job and nothing was left loose.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -104,9 +108,6 @@ def _parser() -> argparse.ArgumentParser:
     _office(commands)
     _demo(commands)
     return parser
-
-
-Subparsers = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def _add(commands: Subparsers, name: str, help: str, module: str, function: str) -> argparse.ArgumentParser:
@@ -195,8 +196,11 @@ def _proofs(commands: Subparsers) -> None:
         keys, "init", "make a root key for the office and a bench key for this stick", "proofs", "keys_init"
     )
     _bench(init)
+    init.add_argument("--shop", default="the shop", help="what the shop is called in trust.txt")
     init.add_argument("--name", default="bench", help="what the bench is called in reports")
-    init.add_argument("--passphrase-file", type=Path, metavar="FILE", help="take the passphrase from here")
+    init.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="take the bench key's passphrase from here"
+    )
     verify = _add(commands, "verify", "say who signed a report and what that proves", "proofs", "verify")
     verify.add_argument("report", type=Path, metavar="REPORT")
     _trust(verify)

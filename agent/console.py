@@ -11,9 +11,10 @@ import os
 import sys
 import textwrap
 import time
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from rich.console import Console
 from rich.live import Live
@@ -29,6 +30,11 @@ from reports.model.record import Report, Source
 from reports.model.servicemap import ServiceMap
 from reports.model.verdict import UnitVerdict
 
+if TYPE_CHECKING:  # the office's libraries are heavy, and the bench does not need them
+    from reports.archive.store import Filing
+    from reports.audit.first_attempt import Table
+    from reports.verify import Repeated, Verified
+
 WORD = {
     Verdict.PASS: "PASS",
     Verdict.FAIL: "FAIL",
@@ -43,6 +49,7 @@ STYLE = {
 }
 _WIDEST = max(map(len, WORD.values()))
 _LONG = 400
+_BRIEF = 120
 
 
 def screen(file: TextIO | None = None, *, width: int | None = None, colour: bool | None = None) -> Console:
@@ -194,6 +201,63 @@ class Page:
         text = f"{word:<{_WIDEST}}  {finding.part_name}: {finding.judgement.reason} ({finding.check})"
         self.say(text, indent=2, hang=_WIDEST + 2, style=STYLE[finding.judgement.verdict])
 
+    # -- proofs and the office -------------------------------------------------------------------
+
+    def verified(self, name: str, result: Verified, *, brief: bool = False) -> None:
+        """Who signed, whether anything changed, what follows from its evidence, what is not proven."""
+        self.say()
+        self.say(f"VERIFIED  {name}", style="bold green")
+        credential = result.credential
+        rows = [
+            ("signed by", f"{credential.name} ({credential.role.value}), key {result.fingerprint}"),
+            ("under", f"root {result.root_fingerprint}"),
+            ("valid", f"{credential.valid_from:%Y-%m-%d} to {credential.valid_until:%Y-%m-%d}"),
+            ("at", f"{result.claimed:%Y-%m-%d %H:%M} UTC"),
+            ("changed since", "nothing"),
+        ]
+        if result.report is not None:
+            rows.append(("verdict", f"{result.report.verdict.value}, and its findings give that verdict"))
+            rows.append(("findings", _counted_outcomes(result.findings)))
+        for label, text in rows:
+            self.say(f"{label:<14} {text}", indent=2, hang=15)
+        sentences = [sentence for sentence in result.not_proven if not brief or len(sentence) < _BRIEF]
+        for number, sentence in enumerate(sentences):
+            self.say(f"{'' if number else 'not proven':<14} {sentence}", indent=2, hang=15)
+
+    def filings(self, filings: Sequence[Filing]) -> None:
+        """What became of each file."""
+        self.say()
+        for filing in filings:
+            kind = " (rehearsal, apart from repairs)" if filing.rehearsal else ""
+            attempt = f", attempt {filing.attempt} of its order" if filing.attempt else ""
+            self.say(f"{filing.state.value.upper():<14} {filing.name}{attempt}{kind}", hang=15)
+            for note in (filing.reason, filing.warning):
+                if note:
+                    self.say(note, indent=15)
+
+    def audit(self, table: Table) -> None:
+        """A table: counts with their denominators, and how far the true share may lie from the one seen."""
+        whose = "REHEARSALS, not repairs" if table.rehearsals else "repairs"
+        self.heading(f"AUDIT - {table.question} ({whose}: {table.repairs})")
+        if not table.rows:
+            self.say("nothing is filed yet that answers this", indent=2)
+            return
+        label = table.by.value
+        self.say(
+            f"{label:<14} {'failed':>6} {'of':>4} {'share':>7}  {'95 % interval':<16} not answered", indent=2
+        )
+        for row in table.rows:
+            share = "-" if row.rate is None else f"{row.rate:.1%}"
+            interval = f"{row.interval.low:.1%} to {row.interval.high:.1%}" if row.interval else "-"
+            few = "  few" if row.few else ""
+            self.say(
+                f"{row.group:<14} {row.failed:>6} {row.answered:>4} {share:>7}  {interval:<16} "
+                f"{row.inconclusive}{few}",
+                indent=2,
+            )
+        if any(row.few for row in table.rows):
+            self.say("few: under 10 repairs; the interval is wide for a reason", indent=2)
+
     # -- faults ----------------------------------------------------------------------------------
 
     def document_fault(self, error: DocumentError) -> None:
@@ -208,6 +272,17 @@ class Page:
         for label, text in (("found", error.what), ("why it matters", error.why), ("do", error.hint)):
             if text:
                 self.say(f"{label}: {text}", indent=2, hang=2)
+
+
+def _counted_outcomes(repeated: Sequence[Repeated]) -> str:
+    """`14 follow from their evidence, 1 cannot be repeated`."""
+    counts = Counter(each.outcome.value for each in repeated)
+    words = {
+        "follows": "follow from their evidence",
+        "does not follow": "DO NOT follow from their evidence",
+        "cannot repeat": "cannot be repeated (not measured, or judged by another version)",
+    }
+    return ", ".join(f"{counts[outcome]} {text}" for outcome, text in words.items() if counts[outcome])
 
 
 def suspect_words(suspect: Suspect) -> str:

@@ -19,6 +19,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from reports.credential import VALID_DAYS, issue_credential
 from reports.errors import DocumentError, Fault
 from reports.files import write_new
+from reports.jsontext import read_json
 from reports.keyfile import unlock, write_key
 from reports.multikey import Role, Signer, fingerprint, trust_text
 from reports.passphrase import new_passphrase
@@ -30,6 +31,7 @@ __all__ = [
     "Made",
     "Role",
     "Signer",
+    "bench_key",
     "fingerprint",
     "init_keys",
     "issue_credential",
@@ -122,6 +124,20 @@ def init_keys(
     write_new(folder / TRUST, trust_text(root.multikey, shop).encode())
     root.close()
     return _made(folder, root.multikey, days)
+
+
+def bench_key(folder: Path) -> tuple[Path, dict[str, Any]] | None:
+    """The bench key file in `folder` and its credential; None where there is no key.
+
+    Raises DocumentError where the credential is missing or is no JSON object.
+    """
+    path, credential = folder / BENCH_KEY, folder / CREDENTIAL
+    if not path.exists():
+        return None
+    raw = read_json(credential, "credential")
+    if not isinstance(raw, dict):
+        raise DocumentError(f"credential {credential}", (Fault("", "no JSON object", "a credential"),))
+    return path, raw
 
 
 def check_clock(now: datetime) -> None:

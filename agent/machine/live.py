@@ -41,6 +41,7 @@ from checks.machine import (
     TemperatureSensor,
 )
 from reports.model.evidence import Absent, Reading, Why
+from reports.model.order import Form
 from reports.model.record import Identity, Source
 
 
@@ -58,6 +59,16 @@ class RunningClock:
 
     def utc(self) -> datetime:
         return datetime.now(UTC)
+
+
+_FORMS = {
+    "All In One": Form.ALL_IN_ONE,
+    **dict.fromkeys(
+        ("Portable", "Laptop", "Notebook", "Convertible", "Detachable", "Sub Notebook"), Form.LAPTOP
+    ),
+    **dict.fromkeys(("Desktop", "Low Profile Desktop", "Mini Tower", "Tower", "Mini PC"), Form.TOWER),
+}
+"""Chassis types (DSP0134, 7.4.1) and the service map that stands in for each."""
 
 
 class LiveMachine:
@@ -87,6 +98,12 @@ class LiveMachine:
 
     def identity(self) -> Identity:
         return smbios.identity(self._tree)
+
+    def form(self) -> Form | None:
+        """The shape of the unit as its firmware tells (SMBIOS type 3); None where it does not."""
+        table = smbios.read_table(self._tree)
+        chassis = table if isinstance(table, Absent) else smbios.chassis_type(table)
+        return _FORMS.get(str(chassis.value)) if isinstance(chassis, Reading) else None
 
     def memory_slots(self) -> tuple[MemorySlot, ...] | Absent:
         table = smbios.read_table(self._tree)

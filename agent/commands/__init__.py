@@ -1,0 +1,1 @@
+"""One module per family of commands; `agent.cli` imports the one that was typed."""

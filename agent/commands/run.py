@@ -1,0 +1,237 @@
+"""`benchproof run`: the checks that an order calls for, on this computer or on a rehearsal unit."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from agent.advice import advised
+from agent.attempt import (
+    PAGE,
+    REPORT,
+    Job,
+    Record,
+    Seal,
+    close_attempt,
+    last_attempt,
+    new_folder,
+    open_attempt,
+)
+from agent.commands.common import Planned, now, plan_of, planned
+from agent.console import Page, Progress, screen
+from agent.exits import exit_of_run
+from agent.folder import BenchFolder, bench_folder
+from agent.machine.live import LiveMachine
+from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.run import perform
+from agent.seal import KeyFileSeal, ThrowAwaySeal
+from agent.session import AtTheTerminal, Rehearsed, Unattended
+from agent.spot import spot_order
+from checks.machine import Machine, Session
+from checks.placeholders import is_placeholder
+from reports.codec import report_from
+from reports.errors import DocumentError, Fault, shown
+from reports.files import write_new
+from reports.keys import bench_key, throw_away
+from reports.model.evidence import Reading
+from reports.model.order import Form
+from reports.model.servicemap import PartKind
+from reports.render.page import render_page
+
+SessionFor = Callable[[Progress], Session]
+NOT_NAMED = "not named"
+
+
+def run(options: argparse.Namespace) -> int:
+    """Plan, run, report; the exit status is the unit's verdict."""
+    page = Page(screen())
+    folder = bench_folder(options.bench)
+    machine = _machine(options)
+    job = _job(options, folder, machine)
+    refuse_another_unit(job, machine)
+    seal = _seal(options, folder, machine, page)
+    previous = _previous(options, folder, page)
+    target = _target(options, folder, job)
+    person = options.technician or job.order.technician or NOT_NAMED
+    record = conduct(job, machine, _session(options, machine, page, person), seal, target, previous, page)
+    report = report_from(record, "this run's report")
+    page.heading("Written")
+    page.say(f"report           {target / REPORT}", indent=2)
+    page.say(f"customer's page  {target / PAGE}", indent=2)
+    return exit_of_run(report.verdict, report.source, report.ended_by)
+
+
+def conduct(
+    job: Planned,
+    machine: Machine,
+    session_for: SessionFor,
+    seal: Seal,
+    target: Path,
+    previous: Record | None,
+    page: Page,
+) -> Record:
+    """One attempt, from the plan on the screen to report and page in the folder `target`."""
+    page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
+    page.cautions(job.service_map.cautions)
+    page.plan(job.plan)
+    page.heading("RUN")
+    who = Job(job.order, job.service_map, job.order.technician or NOT_NAMED)
+    opened = open_attempt(target, who, machine, seal, previous)
+    progress = Progress(page.console, job.plan)
+    with progress.showing():
+        performed = perform(job.plan, machine, session_for(progress), progress)
+    with _not_interrupted(page):
+        performed = replace(performed, findings=advised(performed.findings, job.order, job.service_map))
+        record = close_attempt(target, who, job.plan, performed, machine, seal, opened)
+        write_new(target / PAGE, render_page(record).encode())
+    page.outcome(report_from(record, "this run's report"))
+    return record
+
+
+@contextmanager
+def _not_interrupted(page: Page) -> Iterator[None]:
+    """While the report is written, Ctrl-C only says that it is being written."""
+
+    def told(signal_number: int, frame: object) -> None:
+        page.say("writing the report: one moment")
+
+    before = signal.signal(signal.SIGINT, told)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _machine(options: argparse.Namespace) -> Machine:
+    if options.rehearse:
+        return RehearsalMachine(load_unit(options.rehearse), options.fault, options.seed)
+    if options.fault:
+        raise _usage("--fault without --rehearse", "faults are put on rehearsal units only")
+    return LiveMachine()
+
+
+def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> Planned:
+    if options.order and options.worked:
+        raise _usage("an order and --worked", "one of the two")
+    if options.worked:
+        worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
+        return plan_of(spot_order(worked, _form(options, machine), machine, now()), options, folder)
+    return planned(options, folder)
+
+
+def _form(options: argparse.Namespace, machine: Machine) -> Form:
+    """The shape given, else the one the firmware tables tell, else a tower."""
+    if options.form:
+        return Form(options.form)
+    return (machine.form() if isinstance(machine, LiveMachine) else None) or Form.TOWER
+
+
+def refuse_another_unit(job: Planned, machine: Machine) -> None:
+    """Stop before anything runs where the order is for another serial than the unit tells.
+
+    Not where the main board was worked on: its tables may still be blank or those of a donor, and that
+    is a finding (board.identity), not a mix-up of papers.
+    """
+    ordered, found = job.order.unit.serial, _found_serial(machine)
+    if not ordered or not found or found == ordered or is_placeholder(found):
+        return
+    kinds = {part.kind for line in job.order.lines for part in job.service_map.parts if part.id == line.part}
+    if PartKind.BOARD in kinds:
+        return
+    raise DocumentError(
+        f"order {job.order.number}",
+        (
+            Fault(
+                "/unit/serial",
+                f"the order is for serial {shown(ordered)}, this unit says {shown(found)}",
+                "the order of this very unit",
+                reference="order-other-unit",
+                hint="take the right order, or correct the serial after reading the label",
+            ),
+        ),
+    )
+
+
+def _found_serial(machine: Machine) -> str:
+    serial = machine.identity().serial
+    return str(serial.value) if isinstance(serial, Reading) else ""
+
+
+def _session(options: argparse.Namespace, machine: Machine, page: Page, person: str) -> SessionFor:
+    def session_for(progress: Progress) -> Session:
+        if isinstance(machine, RehearsalMachine):
+            return Rehearsed(progress, machine, person)
+        if options.unattended or not sys.stdin.isatty():
+            return Unattended(progress)
+        return AtTheTerminal(progress, page, person, sys.stdin)
+
+    return session_for
+
+
+def _seal(options: argparse.Namespace, folder: BenchFolder, machine: Machine, page: Page) -> Seal:
+    """The bench's key for live hardware; a throw-away key for a rehearsal, or where there is no key."""
+    if options.rehearse:
+        return ThrowAwaySeal(throw_away(machine.clock.utc()))
+    found = bench_key(folder.keys)
+    if found is None:
+        page.say(
+            f"No bench key in {folder.keys}: this report is signed by a throw-away key and proves nothing "
+            "about who signed. Make a key with `benchproof keys init`.",
+            hang=2,
+        )
+        return ThrowAwaySeal(throw_away(machine.clock.utc()))
+    path, credential = found
+    return KeyFileSeal(path, credential, passphrase_source(options.passphrase_file))
+
+
+def passphrase_source(file: Path | None) -> Callable[[], str]:
+    """How a passphrase is had: from the first line of a file, else typed without echo."""
+    if file is not None:
+        return lambda: _first_line(file)
+    return lambda: getpass.getpass("passphrase of the bench key: ")
+
+
+def _first_line(file: Path) -> str:
+    try:
+        with file.open(encoding="utf-8") as lines:
+            return lines.readline(1024).rstrip("\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DocumentError(
+            f"passphrase file {file}",
+            (
+                Fault(
+                    "", "it cannot be read", "a text file with the passphrase on its first line", "passphrase"
+                ),
+            ),
+        ) from error
+
+
+def _previous(options: argparse.Namespace, folder: BenchFolder, page: Page) -> Record | None:
+    """The newest record of this bench, which the new attempt is chained to; says if it was cut off."""
+    if options.out or options.rehearse:
+        return None
+    last = last_attempt(folder.attempts)
+    if last is None:
+        return None
+    if last.cut_off:
+        page.say(f"The attempt before this one ({last.name}) was cut off; this one is chained to it.", hang=2)
+    return last.record
+
+
+def _target(options: argparse.Namespace, folder: BenchFolder, job: Planned) -> Path:
+    if options.out is None:
+        return new_folder(folder.attempts, job.order)
+    options.out.mkdir(parents=True, exist_ok=True)
+    if any(options.out.iterdir()):
+        raise _usage(f"--out {options.out}: the folder is not empty", "a new or an empty folder")
+    return Path(options.out)
+
+
+def _usage(found: str, allowed: str) -> DocumentError:
+    return DocumentError("the command line", (Fault("", found, allowed, reference="usage"),))

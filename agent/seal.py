@@ -1,0 +1,62 @@
+"""What signs the records of a run: the bench's key file, or a throw-away key for whatever is not a repair."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from checks.machine import Clock
+from reports import proof
+from reports.keyfile import WrongPassphrase, unlock
+from reports.keys import Bench
+
+TRIES = 3
+
+
+class ThrowAwaySeal:
+    """Signs with a key that exists only in this process: it proves nothing about who signed."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+
+    @property
+    def credential(self) -> Mapping[str, Any]:
+        return self._bench.credential
+
+    def sign(self, record: Mapping[str, Any], clock: Clock) -> dict[str, Any]:
+        """`record` with its proof, dated by the clock."""
+        return proof.sign(record, self._bench.signer, _whole_seconds(clock))
+
+
+class KeyFileSeal:
+    """Signs with the bench key, which is unlocked only while it signs.
+
+    `passphrase` is asked at each signature; a wrong one may be tried again twice, then
+    WrongPassphrase goes up.
+    """
+
+    def __init__(self, path: Path, credential: Mapping[str, Any], passphrase: Callable[[], str]) -> None:
+        self._path = path
+        self._credential = credential
+        self._passphrase = passphrase
+
+    @property
+    def credential(self) -> Mapping[str, Any]:
+        return self._credential
+
+    def sign(self, record: Mapping[str, Any], clock: Clock) -> dict[str, Any]:
+        """`record` with its proof, dated by the clock."""
+        for left in reversed(range(TRIES)):
+            try:
+                with unlock(self._path, self._passphrase()) as signer:
+                    return proof.sign(record, signer, _whole_seconds(clock))
+            except WrongPassphrase:
+                if not left:
+                    raise
+        raise AssertionError("the loop returns or raises")
+
+
+def _whole_seconds(clock: Clock) -> datetime:
+    return clock.utc().replace(microsecond=0)
