@@ -1,0 +1,231 @@
+"""The named faults of the rehearsal machine: each bends a good unit in one way.
+
+A fault that the unit has no part for (an antenna lead of a unit without wireless) is refused, so that a rehearsal
+never proves something that it did not try.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
+
+from agent.machine.unit import Antenna, Disk, Slot, Thermometer, Unit
+from reports.errors import DocumentError, Fault, shown
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A fault: its id, what it is in a technician's words, and how it bends a unit (ValueError: nothing to bend)."""
+
+    id: str
+    words: str
+    bend: Callable[[Unit], Unit]
+
+
+def apply(unit: Unit, faults: Collection[str]) -> Unit:
+    """`unit` with every one of `faults`; DocumentError names each that does not exist or finds no part."""
+    wrong: list[Fault] = []
+    for id in faults:
+        named = FAULTS.get(id)
+        if named is None:
+            wrong.append(Fault("", f"no fault called {shown(id)}", ", ".join(FAULTS), "rehearsal-fault"))
+            continue
+        try:
+            unit = named.bend(unit)
+        except ValueError as error:
+            wrong.append(
+                Fault("", f"{id}: {error}", "a fault of a part that the unit has", "rehearsal-fault")
+            )
+    if wrong:
+        raise DocumentError("rehearsal faults", tuple(wrong))
+    return unit
+
+
+def _fan(**changes: object) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        if not unit.blowers:
+            raise ValueError("the unit has no fan")
+        changed = replace(unit.blowers[0], **changes)  # type: ignore[arg-type]
+        return replace(unit, blowers=(changed, *unit.blowers[1:]))
+
+    return bend
+
+
+def _contact(factor: float) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        worse = unit.cooling.contact_k_per_w * factor
+        return replace(unit, cooling=replace(unit.cooling, contact_k_per_w=worse))
+
+    return bend
+
+
+def _vents_blocked(unit: Unit) -> Unit:
+    cooling = unit.cooling
+    less = replace(
+        cooling, still_w_per_k=cooling.still_w_per_k * 0.5, forced_w_per_k=cooling.forced_w_per_k * 0.25
+    )
+    return replace(unit, cooling=less)
+
+
+def _lead_off(chain: int) -> Callable[[Unit], Unit]:
+    """A lead that is off costs 25 dB; 15 to 20 or more is common practice, no source."""
+
+    def bend(unit: Unit) -> Unit:
+        radio = _first_radio(unit)
+        if radio.chains_dbm and len(radio.chains_dbm) <= chain:
+            raise ValueError(f"the radio has no antenna chain {chain}")
+        heard = tuple(dbm - 25.0 if i == chain else dbm for i, dbm in enumerate(radio.chains_dbm))
+        return _with_radio(unit, replace(radio, chains_dbm=heard))
+
+    return bend
+
+
+def _first_radio(unit: Unit) -> Antenna:
+    if not unit.antennas:
+        raise ValueError("the unit has no radio")
+    return unit.antennas[0]
+
+
+def _with_radio(unit: Unit, radio: Antenna) -> Unit:
+    return replace(unit, antennas=(radio, *unit.antennas[1:]))
+
+
+def _radio(**changes: object) -> Callable[[Unit], Unit]:
+    return lambda unit: _with_radio(unit, replace(_first_radio(unit), **changes))  # type: ignore[arg-type]
+
+
+def _no_radio(unit: Unit) -> Unit:
+    _first_radio(unit)
+    return replace(unit, antennas=unit.antennas[1:])
+
+
+def _last_module(change: Callable[[Slot], Slot]) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        filled = [i for i, slot in enumerate(unit.slots) if slot.capacity_bytes]
+        if not filled:
+            raise ValueError("the unit has no memory module in a slot")
+        last = filled[-1]
+        slots = tuple(change(slot) if i == last else slot for i, slot in enumerate(unit.slots))
+        return replace(unit, slots=slots)
+
+    return bend
+
+
+def _emptied(slot: Slot) -> Slot:
+    return replace(slot, capacity_bytes=0, serial="", part_number="", rated_speed=0, configured_speed=0)
+
+
+def _first_disk(change: Callable[[Disk], tuple[Disk, ...]]) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        inside = next((disk for disk in unit.disks if not disk.boot_stick), None)
+        if inside is None:
+            raise ValueError("the unit has no drive")
+        disks = (change(disk) if disk is inside else (disk,) for disk in unit.disks)
+        return replace(unit, disks=tuple(disk for group in disks for disk in group))
+
+    return bend
+
+
+def _other_drive(disk: Disk) -> tuple[Disk, ...]:
+    other = replace(disk, serial=f"{disk.serial}X", model="other", capacity_bytes=disk.capacity_bytes // 2)
+    return (other,)
+
+
+def _hidden(unit: Unit) -> Unit:
+    gone = _first_disk(lambda disk: ())(unit)
+    return replace(gone, hidden_storage="storage controller in a mode that hides its drives")
+
+
+def _no_camera(unit: Unit) -> Unit:
+    if not unit.eyes:
+        raise ValueError("the unit has no camera")
+    return replace(unit, eyes=unit.eyes[1:])
+
+
+def _plate(**changes: str) -> Callable[[Unit], Unit]:
+    return lambda unit: replace(unit, plate=replace(unit.plate, **changes))
+
+
+def _processor_sensor(change: Callable[[Thermometer], Thermometer]) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        if unit.processor_sensor not in {sensor.id for sensor in unit.thermometers}:
+            raise ValueError("the unit has no processor sensor")
+        sensors = tuple(
+            change(sensor) if sensor.id == unit.processor_sensor else sensor for sensor in unit.thermometers
+        )
+        return replace(unit, thermometers=sensors)
+
+    return bend
+
+
+_OTHER_UUID = "00000000-0000-4000-8000-00000000dead"
+
+_TABLE = (
+    Named("fan-plug-loose", "the fan's plug is off: it stands still", _fan(plugged=False)),
+    Named("fan-plug-shaky", "the fan's plug makes contact now and then", _fan(shaky_s=9.0)),
+    Named("fan-weak", "the fan drags: a tenth of its speed and air", _fan(strength=0.1)),
+    Named("compound-missing", "no thermal compound under the cooler", _contact(8.0)),
+    Named("cooler-not-flat", "the cooler does not sit flat", _contact(4.5)),
+    Named("vents-blocked", "the vents are blocked: little air passes", _vents_blocked),
+    Named("antenna-main-off", "the lead of antenna chain 0 is off", _lead_off(0)),
+    Named("antenna-aux-off", "the lead of antenna chain 1 is off", _lead_off(1)),
+    Named("memory-module-loose", "the last memory module is not seated", _last_module(_emptied)),
+    Named(
+        "memory-wrong-size",
+        "the last memory module has half its size",
+        _last_module(lambda slot: replace(slot, capacity_bytes=slot.capacity_bytes // 2)),
+    ),
+    Named(
+        "memory-slow",
+        "the last memory module runs at half its speed",
+        _last_module(lambda slot: replace(slot, configured_speed=slot.configured_speed // 2)),
+    ),
+    Named("drive-cable-off", "the drive is not connected", _first_disk(lambda disk: ())),
+    Named("drive-hidden", "the storage controller hides the drive", _hidden),
+    Named("wrong-drive", "another drive of half the size is fitted", _first_disk(_other_drive)),
+    Named("wireless-card-loose", "the wireless card is not seated", _no_radio),
+    Named("wireless-driver-missing", "no driver takes the wireless card", _radio(driver="")),
+    Named("radio-switched-off", "the radio is switched off in software", _radio(soft_blocked=True)),
+    Named("radio-switch-off", "the radio's own switch is off", _radio(hard_blocked=True)),
+    Named("camera-ribbon-off", "the camera's ribbon is off", _no_camera),
+    Named(
+        "identity-blank",
+        "the new board's tables were never written",
+        _plate(serial="", sku="", uuid="00000000-0000-0000-0000-000000000000", chassis_serial=""),
+    ),
+    Named(
+        "identity-of-another-unit",
+        "the board still carries another unit's identity",
+        _plate(serial="ANOTHER-UNIT-1", uuid=_OTHER_UUID, chassis_serial="ANOTHER-UNIT-1"),
+    ),
+    Named(
+        "sensor-vanishes",
+        "the processor's sensor stops answering once warm",
+        _processor_sensor(lambda sensor: replace(sensor, vanishes_above=45.0)),
+    ),
+    Named(
+        "sensor-stuck",
+        "the processor's sensor always says the same",
+        _processor_sensor(lambda sensor: replace(sensor, stuck=True)),
+    ),
+    Named(
+        "no-power-counter",
+        "the unit has no package power (an ordinary limit, not a fault)",
+        lambda unit: replace(unit, package=replace(unit.package, energy_counter=False)),
+    ),
+    Named("no-tachometer", "the fan has no tachometer (an ordinary limit)", _fan(tachometer=False)),
+    Named(
+        "no-chain-signals",
+        "the radio does not tell its chains apart (an ordinary limit)",
+        _radio(chains_dbm=()),
+    ),
+    Named("mains-unplugged", "the unit runs from its battery", lambda unit: replace(unit, on_mains=False)),
+    Named(
+        "room-hot",
+        "the bench stands in a room of 38 degrees",
+        lambda unit: replace(unit, cooling=replace(unit.cooling, room_celsius=38.0)),
+    ),
+)
+
+FAULTS = {named.id: named for named in _TABLE}
+"""Every fault by its id."""

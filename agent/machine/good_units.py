@@ -1,0 +1,147 @@
+"""Good units at random, spread as units on a bench are: for training and for statistics over many of them.
+
+Every one is sound. Many lack what ordinary units lack: a tachometer, package power, chain signals.
+The spreads are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import random
+
+from agent.machine.unit import (
+    SCHEMA,
+    Antenna,
+    Blower,
+    Cooling,
+    Disk,
+    Eye,
+    Node,
+    Package,
+    Plate,
+    Slot,
+    Thermometer,
+    Unit,
+)
+from reports.model.order import Form
+
+GIB = 2**30
+
+_SUSTAINED_W = {Form.LAPTOP: (12.0, 35.0), Form.ALL_IN_ONE: (30.0, 65.0), Form.TOWER: (60.0, 125.0)}
+_RISE_K = {Form.LAPTOP: (32.0, 50.0), Form.ALL_IN_ONE: (25.0, 45.0), Form.TOWER: (25.0, 45.0)}
+_FULL_RPM = {Form.LAPTOP: (4000.0, 6000.0), Form.ALL_IN_ONE: (2000.0, 3200.0), Form.TOWER: (1400.0, 2200.0)}
+
+
+def random_good_unit(seed: int, form: Form) -> Unit:
+    """A sound unit of `form`; the same seed gives the same unit."""
+    chance = random.Random(f"good {form.value} {seed}")  # noqa: S311 - a rehearsal must repeat
+    package = _package(chance, form)
+    sensors = _thermometers(chance)
+    return Unit(
+        schema=SCHEMA,
+        title=f"good {form.value} {seed}",
+        form=form,
+        plate=_plate(seed, form),
+        slots=_slots(chance, seed, form),
+        reserved_bytes=chance.randrange(200, 2100) * 2**20,
+        disks=_disks(chance, seed),
+        antennas=_antennas(chance),
+        eyes=() if form is Form.TOWER else (Eye("usb-cam-1", "camera", "uvcvideo"),),
+        package=package,
+        cooling=_cooling(chance, form, package),
+        blowers=(_blower(chance, form),),
+        thermometers=sensors,
+        processor_sensor=sensors[0].id,
+    )
+
+
+def _plate(seed: int, form: Form) -> Plate:
+    serial = f"T-{form.value[:2].upper()}-{seed:06d}"
+    uuid = f"{seed:08x}-1d52-4b7c-9d41-2e60b8a4c917"
+    return Plate(
+        "Tarnwick", f"Bench {form.value}", serial, "SKU-1", uuid, "1.2", "2025-06-01", f"B{serial}", serial
+    )
+
+
+def _slots(chance: random.Random, seed: int, form: Form) -> tuple[Slot, ...]:
+    size, filled = chance.choice((4, 8, 16)) * GIB, chance.choice((1, 2, 2))
+    shape = "DIMM" if form is Form.TOWER else "SODIMM"
+    return tuple(
+        Slot(
+            f"Slot {i + 1}", f"Channel {'AB'[i]}", size, shape, "DDR4", 3200, 3200, f"{seed:06d}{i}", "HG-D4"
+        )
+        if i < filled
+        else Slot(f"Slot {i + 1}", f"Channel {'AB'[i]}", 0, shape, "", 0, 0, "", "")
+        for i in range(2)
+    )
+
+
+def _disks(chance: random.Random, seed: int) -> tuple[Disk, ...]:
+    gigabytes = chance.choice((240, 256, 480, 512, 1000, 2000))
+    sectors = 97_696_368 + 1_953_504 * (gigabytes - 50)  # IDEMA LBA1-03
+    transport = chance.choice(("nvme", "sata"))
+    return (
+        Disk(f"pci-0000:01:00.0-{transport}-1", transport, "HG drive", f"HD{seed:06d}", sectors * 512),
+        Disk("pci-0000:00:14.0-usb-0:3:1.0", "usb", "Bench stick", "BS-0007", 15_518_924_800, True, True),
+    )
+
+
+def _antennas(chance: random.Random) -> tuple[Antenna, ...]:
+    """Two chains within a few dB of each other, or a radio that does not tell them apart."""
+    heard = chance.uniform(-65.0, -40.0)
+    chains = (round(heard, 1), round(heard + chance.gauss(0.0, 2.0), 1))
+    return (Antenna("pci-0000:02:00.0", "wireless card", "wl_rehearsal", chance.choice((chains, ()))),)
+
+
+def _package(chance: random.Random, form: Form) -> Package:
+    sustained = chance.uniform(*_SUSTAINED_W[form])
+    cores = chance.choice((2, 4, 6, 8))
+    return Package(
+        cores=cores,
+        idle_w=sustained * chance.uniform(0.08, 0.2),
+        core_w=sustained * chance.uniform(1.1, 1.6) / cores,
+        boost_w=sustained * chance.uniform(1.0, 1.3),
+        boost_s=chance.uniform(5.0, 28.0),
+        sustained_w=sustained,
+        throttle_celsius=97.0,
+        wander=chance.uniform(0.002, 0.02),
+        energy_counter=chance.random() < 0.7,
+    )
+
+
+def _cooling(chance: random.Random, form: Form, package: Package) -> Cooling:
+    """A cooler sized for the unit's power, as its maker would have: the rise is drawn, the rest follows."""
+    resistance = chance.uniform(*_RISE_K[form]) / (package.sustained_w - package.idle_w)
+    contact = resistance * chance.uniform(0.15, 0.4)
+    given_off = 1.0 / (resistance - contact)
+    still = given_off * chance.uniform(0.25, 0.5)
+    return Cooling(
+        room_celsius=chance.uniform(17.0, 28.0),
+        drift_k_per_s=chance.gauss(0.0, 1.0) / 600.0,
+        die_j_per_k=chance.uniform(2.0, 6.0) / contact,
+        contact_k_per_w=contact,
+        cooler_j_per_k=chance.uniform(30.0, 110.0) * given_off,
+        still_w_per_k=still,
+        forced_w_per_k=(given_off - still) * chance.uniform(1.0, 1.5),
+    )
+
+
+def _blower(chance: random.Random, form: Form) -> Blower:
+    """Rests while cool (in two of five), turns from below 60 degrees on, some without a tachometer."""
+    full = chance.uniform(*_FULL_RPM[form])
+    rests = chance.random() < 0.4
+    first = (chance.uniform(38.0, 48.0), 0.0 if rests else full * chance.uniform(0.3, 0.45))
+    second = (chance.uniform(52.0, 58.0), full * chance.uniform(0.5, 0.65))
+    last = (chance.uniform(68.0, 80.0), full)
+    return Blower(
+        "fan-1", "Fan", (first, second, last), chance.uniform(2.0, 8.0), tachometer=chance.random() < 0.7
+    )
+
+
+def _thermometers(chance: random.Random) -> tuple[Thermometer, ...]:
+    quantum = chance.choice((1.0, 1.0, 0.5, 0.125))
+    noise = chance.uniform(0.1, 1.0)
+    return (
+        Thermometer("cpu-1", "coretemp", "Package", Node.DIE, 100.0, 0.0, noise, quantum),
+        Thermometer("board-1", "board", "Board", Node.ROOM, None, chance.uniform(2.0, 12.0), 0.2, 1.0),
+        Thermometer("board-2", "board", "Spare", Node.ROOM, None, switched_off=chance.random() < 0.5),
+    )

@@ -1,0 +1,272 @@
+"""The rehearsal machine: plays a unit of a JSON file, with named faults, in virtual time.
+
+It fits `checks.machine.Machine`, so checks cannot tell it from a computer; its `source` can, and everything
+that is signed about it says rehearsal. Facts come from the unit's values, temperatures and speeds from
+`agent.machine.physics`; the same unit, faults, seed and calls give the same readings.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Collection, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from agent.machine import faults as fault_table
+from agent.machine import physics
+from agent.machine.unit import Antenna, Disk, Node, Slot, Thermometer, Unit
+from agent.machine.unit_file import load_unit
+from checks.machine import (
+    Camera,
+    ChainSignal,
+    Drive,
+    Fan,
+    Machine,
+    MemorySlot,
+    Question,
+    Radio,
+    TemperatureSensor,
+)
+from reports.model.evidence import Absent, Answer, Reading, Value, Why
+from reports.model.record import Identity, Source
+
+__all__ = ["RehearsalMachine", "load_unit"]
+
+FRAMES_HEARD = 40
+
+
+@dataclass
+class VirtualClock:
+    """Time that moves when somebody sleeps; `pass_time` is told how far."""
+
+    began: datetime
+    pass_time: Callable[[float], None]
+    seconds: float = 0.0
+
+    def monotonic(self) -> float:
+        return self.seconds
+
+    def sleep(self, seconds: float) -> None:
+        if seconds > 0:
+            self.pass_time(seconds)
+            self.seconds += seconds
+
+    def utc(self) -> datetime:
+        return self.began + timedelta(seconds=self.seconds)
+
+
+def _reading(value: Value, unit: str, source: str) -> Reading:
+    return Reading(value, unit, f"rehearsal: {source}")
+
+
+def _text(value: str, source: str) -> Reading | Absent:
+    return _reading(value, "", source) if value else Absent(Why.NOT_THERE, f"rehearsal: {source}")
+
+
+class RehearsalMachine:
+    """A unit with `faults` (ids of `agent.machine.faults.FAULTS`), played with `seed`.
+
+    `began` is the wall clock at the start, the present unless given. DocumentError for faults that are not
+    known or that the unit has no part for.
+    """
+
+    def __init__(
+        self, unit: Unit, faults: Collection[str] = (), seed: int = 0, began: datetime | None = None
+    ) -> None:
+        self.unit = fault_table.apply(unit, faults)
+        self._heat = physics.Heat(self.unit, seed)
+        self._clock = VirtualClock(began or datetime.now(UTC), self._heat.advance)
+        self._noise = {
+            sensor.id: random.Random(f"{sensor.id} {seed}")  # noqa: S311 - a rehearsal must repeat
+            for sensor in self.unit.thermometers
+        }
+        self._first_said: dict[str, float] = {}
+        self._ripple = random.Random(f"tachometer {seed}")  # noqa: S311
+
+    @property
+    def source(self) -> Source:
+        return Source.REHEARSAL
+
+    @property
+    def clock(self) -> VirtualClock:
+        return self._clock
+
+    def truth(self) -> physics.Truth:
+        """What a perfect measurement of this unit would find; for tests and training only."""
+        return physics.truth(self.unit)
+
+    # -- inventory ------------------------------------------------------------------------------------------
+
+    def identity(self) -> Identity:
+        plate = self.unit.plate
+        names = (name for name in Identity.__dataclass_fields__)
+        return Identity(*(_reading(getattr(plate, name), "", f"identity {name}") for name in names))
+
+    def memory_slots(self) -> tuple[MemorySlot, ...] | Absent:
+        return tuple(_slot(slot) for slot in self.unit.slots)
+
+    def memory_total(self) -> Reading | Absent:
+        fitted = sum(slot.capacity_bytes for slot in self.unit.slots)
+        return _reading(max(fitted - self.unit.reserved_bytes, 0), "bytes", "memory total")
+
+    def drives(self) -> tuple[Drive, ...] | Absent:
+        return tuple(_drive(disk) for disk in self.unit.disks)
+
+    def hidden_storage(self) -> Reading | Absent:
+        return _text(self.unit.hidden_storage, "storage controller")
+
+    def radios(self) -> tuple[Radio, ...] | Absent:
+        return tuple(_radio(antenna) for antenna in self.unit.antennas)
+
+    def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent:
+        """Median per chain; a radio that is off hears nothing, and some never tell their chains apart."""
+        antenna = next((antenna for antenna in self.unit.antennas if antenna.id == radio), None)
+        source = f"rehearsal: signal of {radio}"
+        if antenna is None or not antenna.driver:
+            return Absent(Why.NOT_THERE, source)
+        if antenna.soft_blocked or antenna.hard_blocked:
+            return Absent(Why.SWITCHED_OFF, source)
+        if not antenna.chains_dbm:
+            return Absent(Why.NOT_SUPPORTED, source)
+        heard = enumerate(antenna.chains_dbm)
+        return tuple(
+            ChainSignal(i, _reading(dbm, "dBm", f"signal of chain {i}"), FRAMES_HEARD) for i, dbm in heard
+        )
+
+    def cameras(self) -> tuple[Camera, ...] | Absent:
+        return tuple(
+            Camera(eye.id, _text(eye.model, "camera model"), _text(eye.driver, "camera driver"))
+            for eye in self.unit.eyes
+        )
+
+    def cores(self) -> int:
+        return self.unit.package.cores
+
+    def on_mains(self) -> Reading | Absent:
+        return _reading(self.unit.on_mains, "", "mains")
+
+    # -- heat and air ---------------------------------------------------------------------------------------
+
+    def fans(self) -> tuple[Fan, ...] | Absent:
+        return tuple(Fan(fan.id, fan.label) for fan in self.unit.blowers if fan.tachometer)
+
+    def fan_speed(self, fan: str) -> Reading | Absent:
+        for i, blower in enumerate(self.unit.blowers):
+            if blower.id == fan and blower.tachometer:
+                rippled = self._heat.rpm[i] * (1.0 + self._ripple.gauss(0.0, 0.005))
+                return _reading(round(max(rippled, 0.0)), "rpm", f"tachometer {blower.label}")
+        return Absent(Why.NOT_THERE, f"rehearsal: tachometer {fan}")
+
+    def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
+        return tuple(_sensor(sensor) for sensor in self.unit.thermometers)
+
+    def temperature(self, sensor: str) -> Reading | Absent:
+        found = next((item for item in self.unit.thermometers if item.id == sensor), None)
+        source = f"rehearsal: temperature {sensor}"
+        if found is None:
+            return Absent(Why.NOT_THERE, source)
+        if found.switched_off:
+            return Absent(Why.SWITCHED_OFF, source)
+        if found.vanishes_above is not None and self._at(found) > found.vanishes_above:
+            return Absent(Why.DID_NOT_ANSWER, source)
+        return Reading(self._said(found), "celsius", source)
+
+    def _said(self, sensor: Thermometer) -> float:
+        noisy = self._at(sensor) + self._noise[sensor.id].gauss(0.0, sensor.noise_k)
+        quantum = sensor.quantum_k
+        said = round(round(noisy / quantum) * quantum, 4) if quantum else round(noisy, 4)
+        first = self._first_said.setdefault(sensor.id, said)
+        return first if sensor.stuck else said
+
+    def _at(self, sensor: Thermometer) -> float:
+        where = {Node.DIE: self._heat.die, Node.COOLER: self._heat.cooler, Node.ROOM: self._heat.room}
+        return where[sensor.node] + sensor.offset_k
+
+    def processor_sensor(self) -> str | None:
+        return self.unit.processor_sensor or None
+
+    def package_energy(self) -> Reading | Absent:
+        if not self.unit.package.energy_counter:
+            return Absent(Why.NOT_SUPPORTED, "rehearsal: package energy")
+        return _reading(round(self._heat.joules, 4), "joules", "package energy")
+
+    def load(self, cores: int) -> AbstractContextManager[None]:
+        return self._load(cores)
+
+    @contextmanager
+    def _load(self, cores: int) -> Iterator[None]:
+        before = self._heat.busy
+        self._heat.busy = min(before + cores, self.unit.package.cores)
+        try:
+            yield
+        finally:
+            self._heat.busy = before
+
+    # -- the person at the bench ----------------------------------------------------------------------------
+
+    def answer(self, question: Question, person: str) -> Answer | Absent:
+        """What a person at this unit would truthfully say now; no answer to what they cannot know."""
+        if question.id == "fan.airflow":
+            moving = sum(self._heat.rpm) > 150.0
+            return Answer(question.text, question.options[0 if moving else 1], person)
+        return Absent(Why.DID_NOT_ANSWER, f"rehearsal: {question.id}")
+
+
+def _slot(slot: Slot) -> MemorySlot:
+    def text(value: str, name: str) -> Reading | Absent:
+        return _text(value, f"{slot.locator} {name}")
+
+    def speed(value: int, name: str) -> Reading | Absent:
+        source = f"{slot.locator} {name}"
+        return _reading(value, "MT/s", source) if value else Absent(Why.NOT_THERE, f"rehearsal: {source}")
+
+    return MemorySlot(
+        locator=text(slot.locator, "locator"),
+        bank=text(slot.bank, "bank"),
+        capacity=_reading(slot.capacity_bytes, "bytes", f"{slot.locator} capacity"),
+        form_factor=text(slot.form_factor, "form factor"),
+        memory_type=text(slot.memory_type, "type"),
+        rated_speed=speed(slot.rated_speed, "rated speed"),
+        configured_speed=speed(slot.configured_speed, "configured speed"),
+        serial=text(slot.serial, "serial"),
+        part_number=text(slot.part_number, "part number"),
+    )
+
+
+def _drive(disk: Disk) -> Drive:
+    return Drive(
+        id=disk.id,
+        transport=_text(disk.transport, f"{disk.id} transport"),
+        model=_text(disk.model, f"{disk.id} model"),
+        serial=_text(disk.serial, f"{disk.id} serial"),
+        capacity=_reading(disk.capacity_bytes, "bytes", f"{disk.id} capacity"),
+        removable=_reading(disk.removable, "", f"{disk.id} removable"),
+        boot_stick=disk.boot_stick,
+    )
+
+
+def _radio(antenna: Antenna) -> Radio:
+    return Radio(
+        id=antenna.id,
+        model=_text(antenna.model, f"{antenna.id} model"),
+        driver=_text(antenna.driver, f"{antenna.id} driver"),
+        soft_blocked=_reading(antenna.soft_blocked, "", f"{antenna.id} soft switch"),
+        hard_blocked=_reading(antenna.hard_blocked, "", f"{antenna.id} hard switch"),
+    )
+
+
+def _sensor(sensor: Thermometer) -> TemperatureSensor:
+    source = f"{sensor.id} critical"
+    critical = (
+        Absent(Why.NOT_THERE, f"rehearsal: {source}")
+        if sensor.critical_celsius is None
+        else _reading(sensor.critical_celsius, "celsius", source)
+    )
+    return TemperatureSensor(sensor.id, sensor.chip, sensor.label, critical)
+
+
+def rehearse(path: Path, faults: Collection[str], seed: int = 0) -> Machine:
+    """The machine of the unit file at `path`; typed as `Machine`, which holds this class to the protocol."""
+    return RehearsalMachine(load_unit(path), faults, seed)

@@ -1,0 +1,189 @@
+"""A rehearsal unit: what hardware it has, and the physics of its heat, as values.
+
+A unit is good as long as nothing bends it: `agent.machine.faults` turns a good unit into one with a fault. So
+everything that can go wrong is a member here, and the machine that plays the unit knows no faults at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from reports.model.order import Form
+
+SCHEMA = "benchproof/rehearsal/1"
+SCHEMA_FILE = Path(__file__).with_name("rehearsal.schema.json")
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """What the firmware tables say the unit is."""
+
+    maker: str
+    product: str
+    serial: str
+    sku: str
+    uuid: str
+    firmware_version: str
+    firmware_date: str
+    board_serial: str
+    chassis_serial: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A memory slot; `capacity_bytes` 0: empty. Speeds in MT/s."""
+
+    locator: str
+    bank: str
+    capacity_bytes: int
+    form_factor: str
+    memory_type: str
+    rated_speed: int
+    configured_speed: int
+    serial: str
+    part_number: str
+
+
+@dataclass(frozen=True, slots=True)
+class Disk:
+    """A drive; `id` is its bus path."""
+
+    id: str
+    transport: str
+    model: str
+    serial: str
+    capacity_bytes: int
+    removable: bool = False
+    boot_stick: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Antenna:
+    """A wireless adapter. `chains_dbm` is what each antenna chain hears; empty: it does not say per chain."""
+
+    id: str
+    model: str
+    driver: str
+    chains_dbm: tuple[float, ...] = ()
+    soft_blocked: bool = False
+    hard_blocked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Eye:
+    """A camera."""
+
+    id: str
+    model: str
+    driver: str
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """The processor's power: watts at idle, per busy core, and the limit, which steps down after `boost_s`.
+
+    `wander` is how much it fluctuates by itself (one standard deviation, share). Above `throttle_celsius` it
+    gives way.
+    """
+
+    cores: int
+    idle_w: float
+    core_w: float
+    boost_w: float
+    boost_s: float
+    sustained_w: float
+    throttle_celsius: float
+    wander: float = 0.01
+    energy_counter: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Cooling:
+    """Two thermal nodes, die and cooler, between the power and the room.
+
+    `contact_k_per_w` lies between them (the compound); the cooler gives off `still_w_per_k` by itself and
+    `forced_w_per_k` more with the fan at full speed. The room drifts by `drift_k_per_s`.
+    """
+
+    room_celsius: float
+    drift_k_per_s: float
+    die_j_per_k: float
+    contact_k_per_w: float
+    cooler_j_per_k: float
+    still_w_per_k: float
+    forced_w_per_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class Blower:
+    """The cooler's fan: speed against die temperature, (celsius, rpm) points rising, reached with `lag_s`.
+
+    `strength` scales speed and air; an unplugged one stands still; one whose contact is `shaky_s` loses it
+    for 3 s every so many seconds (0: never).
+    """
+
+    id: str
+    label: str
+    curve: tuple[tuple[float, float], ...]
+    lag_s: float = 4.0
+    tachometer: bool = True
+    plugged: bool = True
+    strength: float = 1.0
+    shaky_s: float = 0.0
+
+    @property
+    def full_rpm(self) -> float:
+        return self.curve[-1][1]
+
+
+class Node(StrEnum):
+    """Where a sensor sits."""
+
+    DIE = "die"
+    COOLER = "cooler"
+    ROOM = "room"
+
+
+@dataclass(frozen=True, slots=True)
+class Thermometer:
+    """A temperature sensor: readings are noisy (one standard deviation, K) and rounded to `quantum_k` (0: not).
+
+    `critical_celsius` None: it reports no limit. `stuck` ones always say what they said first, ones that
+    `vanishes_above` a temperature (celsius) stop answering there, `switched_off` ones never do.
+    """
+
+    id: str
+    chip: str
+    label: str
+    node: Node
+    critical_celsius: float | None = None
+    offset_k: float = 0.0
+    noise_k: float = 0.3
+    quantum_k: float = 1.0
+    stuck: bool = False
+    vanishes_above: float | None = None
+    switched_off: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A whole unit. `processor_sensor` is the id of the one nearest to the heat, "" where none is."""
+
+    schema: str
+    title: str
+    form: Form
+    plate: Plate
+    slots: tuple[Slot, ...]
+    reserved_bytes: int
+    disks: tuple[Disk, ...]
+    antennas: tuple[Antenna, ...]
+    eyes: tuple[Eye, ...]
+    package: Package
+    cooling: Cooling
+    blowers: tuple[Blower, ...]
+    thermometers: tuple[Thermometer, ...]
+    processor_sensor: str
+    on_mains: bool = True
+    hidden_storage: str = ""

@@ -1,0 +1,207 @@
+"""Heating a unit under guard, and what is recorded meanwhile.
+
+Rules:
+
+- one core before all cores, and never without a processor sensor that answers;
+- the guard looks after every sample; what it objects to ends the load at once and is kept in words;
+- a sensor that stops answering is an objection: a guard that cannot see does not heat;
+- the load is a context of the machine, so it ends on every way out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from checks.limits import strongest
+from checks.machine import Machine
+from reports.model.evidence import Absent, Gap, Reading, Series, Why
+from reports.model.finding import Cannot, Limit, Limits, Origin
+
+STEP_S = 1.0
+SLOPE_WINDOW_S = 5
+BLIND_SAMPLES = 3
+
+_CRAFT = "common practice, no source"
+
+GUARD_DEFAULTS = (
+    # 5 K below the sensor's own critical limit: readings of 1 degree and 1 s do not run past it
+    Limit("safe_margin", 5.0, "K", Origin.DEFAULT, _CRAFT),
+    Limit("safe_temperature_unrated", 90.0, "celsius", Origin.DEFAULT, _CRAFT),
+    # one core of a sound unit adds 10 to 20 K at once; over 5 s that is at most 4 K/s
+    Limit("temperature_slope", 5.0, "K/s", Origin.DEFAULT, _CRAFT),
+)
+
+CANNOT = {
+    Why.NOT_THERE: Cannot.CANNOT_TELL,
+    Why.NOT_PERMITTED: Cannot.NOT_PERMITTED,
+    Why.SWITCHED_OFF: Cannot.CANNOT_TELL,
+    Why.DID_NOT_ANSWER: Cannot.DID_NOT_ANSWER,
+    Why.NOT_UNDERSTOOD: Cannot.NOT_UNDERSTOOD,
+    Why.NOT_SUPPORTED: Cannot.CANNOT_TELL,
+}
+"""What a finding cannot, for each reason that a reading is absent."""
+
+
+def guard_limits(*candidates: Limit | None) -> Limits:
+    """`candidates`, and the guard's defaults where they set none."""
+    return strongest(*candidates, *GUARD_DEFAULTS)
+
+
+def number(limits: Limits, name: str) -> float:
+    """The value of the numeric limit `name`, which is there; a TypeError means that it is not a number."""
+    limit = limits.get(name)
+    if limit is None or isinstance(limit.value, (str, tuple)):
+        raise TypeError(f"the limit {name} is not a number")
+    return float(limit.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """`safe`: no reading may reach it, celsius. `slope`: the most that one core may heat, K/s over 5 s."""
+
+    safe: Reading
+    slope: float
+
+    @property
+    def safe_celsius(self) -> float:
+        return float(self.safe.value)
+
+    def objection(self, celsius: list[Reading | Absent], watch_slope: bool) -> str:
+        """Why the load must end now, "" where it need not."""
+        if all(isinstance(item, Absent) for item in celsius[-BLIND_SAMPLES:]):
+            return "the processor's sensor stopped answering" if len(celsius) >= BLIND_SAMPLES else ""
+        latest = celsius[-1]
+        if isinstance(latest, Reading) and float(latest.value) >= self.safe_celsius:
+            return f"{float(latest.value):.0f} celsius reached, and {self.safe_celsius:.0f} is safe"
+        return self._too_steep(celsius) if watch_slope else ""
+
+    def _too_steep(self, celsius: list[Reading | Absent]) -> str:
+        window = celsius[-SLOPE_WINDOW_S - 1 :]
+        first, last = window[0], window[-1]
+        if len(window) <= SLOPE_WINDOW_S or isinstance(first, Absent) or isinstance(last, Absent):
+            return ""
+        slope = (float(last.value) - float(first.value)) / (SLOPE_WINDOW_S * STEP_S)
+        return (
+            f"one core heated it by {slope:.1f} K/s, and {self.slope:.1f} is safe"
+            if slope > self.slope
+            else ""
+        )
+
+
+def guard_for(machine: Machine, sensor: str, limits: Limits) -> Guard:
+    """The lower of the sensor's critical limit minus the margin and the map's limit; else the unrated default."""
+    margin = number(limits, "safe_margin")
+    given = [
+        Reading(float(limit.value), "celsius", limit.origin.value)
+        for limit in (limits.get("safe_temperature"),)
+        if limit is not None and isinstance(limit.value, (int, float))
+    ]
+    critical = _critical(machine, sensor)
+    if critical is not None:
+        given.append(Reading(critical - margin, "celsius", "the sensor's critical limit minus the margin"))
+    unrated = Reading(number(limits, "safe_temperature_unrated"), "celsius", Origin.DEFAULT.value)
+    safe = min(given, key=lambda item: float(item.value), default=unrated)
+    return Guard(safe, number(limits, "temperature_slope"))
+
+
+def _critical(machine: Machine, sensor: str) -> float | None:
+    """The critical limit of `sensor`, celsius; one of 0 or beyond 125 is no limit but an unset register."""
+    sensors = machine.temperature_sensors()
+    if isinstance(sensors, Absent):
+        return None
+    for item in sensors:
+        if item.id == sensor and isinstance(item.critical, Reading):
+            value = float(item.critical.value)
+            return value if 0.0 < value <= 125.0 else None
+    return None
+
+
+@dataclass
+class Recorder:
+    """Samples temperature and package energy once a second, with how many cores were busy."""
+
+    machine: Machine
+    sensor: str
+    guard: Guard
+    stopped: str = ""
+    celsius: list[Reading | Absent] = field(default_factory=list)
+    busy: list[float | None] = field(default_factory=list)
+    joules: list[Reading | Absent] = field(init=False)
+    began_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.began_s = self.machine.clock.monotonic()
+        self.joules = [self.machine.package_energy()]
+
+    def rest(self, seconds: float, each: Callable[[], None] = lambda: None) -> None:
+        """Record without load."""
+        for _ in range(round(seconds / STEP_S)):
+            self._sample(0)
+            each()
+
+    def heat(
+        self,
+        cores: int,
+        seconds: float,
+        enough: Callable[[], bool] = lambda: False,
+        watch_slope: bool = False,
+    ) -> None:
+        """Load `cores` until `seconds` have passed, it is `enough`, or the guard objects; nothing after that."""
+        if self.stopped or seconds <= 0:
+            return
+        with self.machine.load(cores):
+            for _ in range(round(seconds / STEP_S)):
+                self._sample(cores)
+                self.stopped = self.guard.objection(self.celsius, watch_slope)
+                if self.stopped or enough():
+                    return
+
+    def _sample(self, busy: int) -> None:
+        clock = self.machine.clock
+        due = self.began_s + (len(self.celsius) + 1) * STEP_S
+        clock.sleep(max(due - clock.monotonic(), 0.0))
+        self.celsius.append(self.machine.temperature(self.sensor))
+        self.joules.append(self.machine.package_energy())
+        self.busy.append(float(busy))
+
+    @property
+    def latest(self) -> float | None:
+        """The last reading, celsius; None where it is missing."""
+        return (
+            float(self.celsius[-1].value) if self.celsius and isinstance(self.celsius[-1], Reading) else None
+        )
+
+    def temperature(self) -> Series | Absent:
+        return series(self.celsius, "celsius", self.began_s + STEP_S)
+
+    def cores(self) -> Series:
+        """How many cores were busy at each sample."""
+        return Series("load", "cores", self.began_s + STEP_S, STEP_S, tuple(self.busy))
+
+    def power(self) -> Series | Absent:
+        """Mean watts over the step before each sample, from the differences of the energy counter."""
+        pairs = zip(self.joules, self.joules[1:], strict=False)
+        return series([_watts(one, other) for one, other in pairs], "W", self.began_s + STEP_S)
+
+    def safety_stop(self) -> Reading | Absent:
+        """What the guard said when it ended the load, in words."""
+        source = "guard of the load"
+        return Reading(self.stopped, "", source) if self.stopped else Absent(Why.NOT_THERE, source)
+
+
+def _watts(one: Reading | Absent, other: Reading | Absent) -> Reading | Absent:
+    if isinstance(one, Absent) or isinstance(other, Absent):
+        return one if isinstance(one, Absent) else other
+    return Reading((float(other.value) - float(one.value)) / STEP_S, "W", other.source)
+
+
+def series(samples: list[Reading | Absent], unit: str, start_s: float) -> Series | Absent:
+    """`samples`, one a second, as a series, gaps with their reasons; `Absent` where none was taken at all."""
+    taken = [sample for sample in samples if isinstance(sample, Reading)]
+    if not taken:
+        missing = next((sample for sample in samples if isinstance(sample, Absent)), None)
+        return missing or Absent(Why.DID_NOT_ANSWER, unit, "nothing was sampled")
+    values = tuple(round(float(s.value), 3) if isinstance(s, Reading) else None for s in samples)
+    gaps = tuple(Gap(i, s.why) for i, s in enumerate(samples) if isinstance(s, Absent))
+    return Series(taken[0].source, unit, round(start_s, 3), STEP_S, values, gaps)

@@ -1,0 +1,506 @@
+"""Cooling of the processor: do its sensors make sense, and does the heat get away?
+
+Evidence is the sensor nearest to the processor's heat (hwmon `temp*_input`) and, where the hardware has it, the
+package energy counter (powercap `energy_uj`). One core is loaded first, under a slope limit, then all of them; near
+the safe temperature half of them rest, at it the load ends. Where power is measured the judgement is
+the thermal resistance, K/W, which depends neither on how much the unit was allowed to draw nor on the room. Where
+it is not, the judgement is whether full load settles below the safe temperature, which is weaker, and said.
+"""
+
+from __future__ import annotations
+
+import statistics
+from dataclasses import dataclass
+
+import numpy as np
+
+from checks.check import Check, Subject
+from checks.heating import CANNOT, STEP_S, Recorder, guard_for, guard_limits, number
+from checks.machine import Machine, Session
+from checks.measures.response import ResponseFit, fit_response
+from reports.model.evidence import Absent, Reading, Series, Why
+from reports.model.finding import (
+    Cannot,
+    Depth,
+    Judgement,
+    Limit,
+    Limits,
+    Origin,
+    Stage,
+    Verdict,
+    Way,
+)
+from reports.model.order import Form
+from reports.model.servicemap import PartKind
+
+_CRAFT = "common practice, no source"
+
+# -- plausible ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SensorState:
+    """One sensor: its name (chip and label), what it says, celsius, and the limit that it reports."""
+
+    name: Reading
+    temperature: Reading | Absent
+    critical: Reading | Absent
+    of_processor: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Sensors:
+    """Every temperature sensor of a unit at rest. `listing` counts them, or says why they could not be listed."""
+
+    listing: Reading | Absent
+    sensors: tuple[SensorState, ...]
+
+
+def plausible_limits(subject: Subject) -> Limits:
+    return guard_limits(
+        *subject.part.limits,
+        Limit("lowest_plausible", -10.0, "celsius", Origin.DEFAULT, _CRAFT),
+        Limit("highest_plausible", 105.0, "celsius", Origin.DEFAULT, _CRAFT),
+        # an idle processor stands 5 to 25 K above its board
+        Limit("spread_at_rest", 45.0, "K", Origin.DEFAULT, _CRAFT),
+    )
+
+
+def measure_plausible(machine: Machine, subject: Subject, session: Session) -> Sensors:
+    """Read every sensor once, nothing loaded."""
+    found = machine.temperature_sensors()
+    if isinstance(found, Absent):
+        return Sensors(found, ())
+    processor = machine.processor_sensor()
+    states = tuple(
+        SensorState(
+            Reading(f"{item.chip} {item.label}".strip(), "", item.id),
+            machine.temperature(item.id),
+            item.critical,
+            Reading(item.id == processor, "", item.id),
+        )
+        for item in found
+    )
+    return Sensors(Reading(len(states), "", "temperature sensors"), states)
+
+
+def judge_plausible(evidence: Sensors, limits: Limits) -> Judgement:
+    """Pass when the processor's sensor answers, sanely, and near the others that are sane.
+
+    Other sensors are only compared with: boards carry inputs with nothing connected to them, and some are switched
+    off, which is no fault.
+    """
+    if isinstance(evidence.listing, Absent):
+        return _unread("the temperature sensors could not be listed", evidence.listing)
+    processor = next((item for item in evidence.sensors if item.of_processor.value), None)
+    if processor is None:
+        return _unread(
+            "no temperature sensor of the processor is known", Absent(Why.NOT_THERE, "temperature sensors")
+        )
+    if isinstance(processor.temperature, Absent):
+        return _unread("the processor's sensor could not be read", processor.temperature)
+    return _judge_reading(processor.temperature, evidence, limits)
+
+
+def _judge_reading(reading: Reading, evidence: Sensors, limits: Limits) -> Judgement:
+    celsius = float(reading.value)
+    if not _sane(celsius, limits):
+        broken = limits.get("lowest_plausible" if celsius < 0 else "highest_plausible")
+        return Judgement(
+            Verdict.FAIL,
+            f"the processor's sensor says {celsius:.0f} celsius at rest",
+            "switch the unit off and start it cold; if it repeats, look at the cooler seat, then the board",
+            Way.INSTRUMENT,
+            reading,
+            broken,
+        )
+    others = _others(evidence, limits)
+    spread = celsius - statistics.median(others) if others else 0.0
+    if abs(spread) > number(limits, "spread_at_rest"):
+        return _far_apart(spread, limits)
+    told = f"{len(others) + 1} of {len(evidence.sensors)} sensors"
+    return Judgement(
+        Verdict.PASS,
+        f"the processor stands at {celsius:.0f} celsius at rest, {told} answer and agree",
+        "",
+        Way.INSTRUMENT,
+        reading,
+        limits.get("spread_at_rest"),
+    )
+
+
+def _far_apart(spread: float, limits: Limits) -> Judgement:
+    side = "above" if spread > 0 else "below"
+    return Judgement(
+        Verdict.FAIL,
+        f"the processor's sensor stands {abs(spread):.0f} K {side} the others at rest",
+        "look at the compound and the cooler seat, then at the fan"
+        if spread > 0
+        else "start the unit cold and run again; if it repeats, the sensor cannot be trusted",
+        Way.INSTRUMENT,
+        Reading(round(spread, 1), "K", "processor against the median of the others"),
+        limits.get("spread_at_rest"),
+    )
+
+
+def _others(evidence: Sensors, limits: Limits) -> list[float]:
+    """What the other sensors say, celsius, of those that answer and are sane."""
+    values = [
+        float(item.temperature.value)
+        for item in evidence.sensors
+        if not item.of_processor.value and isinstance(item.temperature, Reading)
+    ]
+    return [value for value in values if _sane(value, limits)]
+
+
+def _sane(celsius: float, limits: Limits) -> bool:
+    return number(limits, "lowest_plausible") <= celsius <= number(limits, "highest_plausible")
+
+
+def _unread(what: str, absent: Absent) -> Judgement:
+    return Judgement(
+        Verdict.INCONCLUSIVE,
+        f"{what}: {absent.why}",
+        "load the sensor driver of this board, as root, and run again",
+        cannot=CANNOT[absent.why],
+    )
+
+
+PLAUSIBLE = Check(
+    id="thermal.plausible",
+    kind=PartKind.THERMAL,
+    asks="Do the temperature sensors make sense at rest?",
+    catches="sensor dead or far off, cooler not on its processor",
+    source="Linux hwmon ABI, temp*_input and temp*_crit",
+    stage=Stage.INVENTORY,
+    depth=Depth.PRESENCE,
+    ways=(Way.INSTRUMENT,),
+    evidence=Sensors,
+    limits=plausible_limits,
+    measure=measure_plausible,
+    judge=judge_plausible,
+)
+
+# -- load -----------------------------------------------------------------------------------------------------
+
+QUIET_S = 20.0
+RAMP_S = 20.0
+SHORTEST_S = 120.0
+LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
+EASE_K = 6.0
+"""This far below the safe temperature half of the cores rest: many sound units are made to run close to it."""
+SETTLED_K = 0.6
+SETTLED_OVER_S = 45
+WORSE_THAN_INTAKE = 1.25
+
+# a sound cooler's figure is about half of these, a dry one's more than twice
+_RESISTANCE = {Form.LAPTOP: 5.0, Form.ALL_IN_ONE: 2.5, Form.TOWER: 1.5}
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A unit at rest, then under one core, then under all: once a second, oldest first.
+
+    `power` is the package's mean over the step before each sample, W. `cores` are those busy, of `all_cores`.
+    `cold` is the median at rest. `safety_stop` says in words why the guard ended the load, if it did.
+    """
+
+    temperature: Series | Absent
+    power: Series | Absent
+    cores: Series | Absent
+    all_cores: Reading
+    cold: Reading | Absent
+    safe: Reading | Absent
+    safety_stop: Reading | Absent
+    on_mains: Reading | Absent
+
+
+def load_limits(subject: Subject) -> Limits:
+    form = subject.order.unit.form
+    return guard_limits(
+        *subject.part.limits,
+        Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {_CRAFT}"),
+        _at_intake(subject),
+    )
+
+
+def _at_intake(subject: Subject) -> Limit | None:
+    """What the cooler did at intake, under a name of its own: it does not replace a limit."""
+    known = subject.baseline.thermal_resistance_k_per_w if subject.baseline else None
+    if not isinstance(known, Reading):
+        return None
+    return Limit("thermal_resistance_at_intake", known.value, "K/W", Origin.BASELINE)
+
+
+def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
+    """Rest, one core under the slope limit, then all cores until settled or time is up; see `checks.heating`."""
+    sensor = machine.processor_sensor()
+    first = machine.temperature(sensor) if sensor else Absent(Why.NOT_THERE, "processor sensor")
+    if sensor is None or isinstance(first, Absent):
+        return _nothing(machine, first if isinstance(first, Absent) else Absent(Why.NOT_THERE, "sensor"))
+    recorder = Recorder(machine, sensor, guard_for(machine, sensor, load_limits(subject)))
+    session.tell("reading the temperature at rest", 0.0)
+    recorder.rest(QUIET_S)
+    _heat(recorder, machine.cores(), LONGEST_S[subject.depth], session)
+    return Load(
+        temperature=recorder.temperature(),
+        power=recorder.power(),
+        cores=recorder.cores(),
+        all_cores=Reading(machine.cores(), "cores", "processor"),
+        cold=_median(recorder.celsius[: round(QUIET_S / STEP_S)]),
+        safe=recorder.guard.safe,
+        safety_stop=recorder.safety_stop(),
+        on_mains=machine.on_mains(),
+    )
+
+
+def _nothing(machine: Machine, missing: Absent) -> Load:
+    """Nothing was heated, because nothing would have seen how hot it got."""
+    never = Absent(Why.NOT_THERE, "load", "nothing was loaded")
+    cores = Reading(machine.cores(), "cores", "processor")
+    return Load(missing, never, never, cores, missing, never, never, machine.on_mains())
+
+
+def _median(samples: list[Reading | Absent]) -> Reading | Absent:
+    taken = [float(sample.value) for sample in samples if isinstance(sample, Reading)]
+    if not taken:
+        return Absent(Why.DID_NOT_ANSWER, "temperature at rest")
+    return Reading(round(statistics.median(taken), 3), "celsius", "median at rest")
+
+
+def _heat(recorder: Recorder, cores: int, longest_s: float, session: Session) -> None:
+    recorder.heat(1, RAMP_S, watch_slope=True)
+    began = len(recorder.celsius)
+    easing = recorder.guard.safe_celsius - EASE_K
+
+    def tell() -> None:
+        done = (len(recorder.celsius) - began) * STEP_S
+        session.tell(f"all cores busy, {_shown(recorder.latest)}", min(done / longest_s, 1.0))
+
+    def full_enough() -> bool:
+        tell()
+        return _settled(recorder, began) or (recorder.latest or 0.0) >= easing
+
+    recorder.heat(cores, longest_s, full_enough)
+    left_s = longest_s - (len(recorder.celsius) - began) * STEP_S
+    if cores > 1 and (recorder.latest or 0.0) >= easing:
+        half_began = len(recorder.celsius)
+        recorder.heat(cores // 2, left_s, lambda: _settled(recorder, half_began))
+
+
+def _shown(celsius: float | None) -> str:
+    return "no reading" if celsius is None else f"{celsius:.0f} celsius"
+
+
+def _settled(recorder: Recorder, began: int) -> bool:
+    """Loaded for long enough, and hardly warmer than three quarters of a minute ago."""
+    if (len(recorder.celsius) - began) * STEP_S < SHORTEST_S:
+        return False
+    now = _median(recorder.celsius[-15:])
+    before = _median(recorder.celsius[-15 - SETTLED_OVER_S : -SETTLED_OVER_S])
+    if isinstance(now, Absent) or isinstance(before, Absent):
+        return False
+    return abs(float(now.value) - float(before.value)) < SETTLED_K
+
+
+def judge_load(evidence: Load, limits: Limits) -> Judgement:
+    """In this order: no sensor, stopped by the guard, a sensor that does not follow, then the response."""
+    if isinstance(evidence.temperature, Absent):
+        return _unread("the processor's temperature could not be read", evidence.temperature)
+    if isinstance(evidence.safety_stop, Reading):
+        return _judge_stop(evidence.temperature, str(evidence.safety_stop.value), evidence, limits)
+    fit = response(evidence)
+    if fit is None:
+        return _cannot("the load did not raise the power, so the cooling was not tried", "run again")
+    if fit.rise_interval.high < 2.0:
+        return _does_not_follow(evidence)
+    if _power_known(evidence):
+        return _judge_resistance(fit, limits)
+    return _judge_level(fit, evidence, limits)
+
+
+def response(evidence: Load) -> ResponseFit | None:
+    """The fit of a recording: against power where it was measured, else against the share of busy cores."""
+    if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
+        return None
+    driver = evidence.power if _power_known(evidence) else evidence.cores
+    assert isinstance(driver, Series)  # narrowing only: _power_known has looked
+    quiet = sum(1 for busy in evidence.cores.values if busy == 0.0)
+    scale = 1.0 if driver is evidence.power else 1.0 / float(evidence.all_cores.value)
+    try:
+        return fit_response(
+            _array(evidence.temperature), _array(driver) * scale, evidence.temperature.step_s, quiet
+        )
+    except ValueError:
+        return None
+
+
+def _array(series: Series) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return np.array([np.nan if value is None else value for value in series.values])
+
+
+def _power_known(evidence: Load) -> bool:
+    """Power counts as known where four samples in five have it."""
+    power = evidence.power
+    return isinstance(power, Series) and len(power.taken) >= 0.8 * len(power.values)
+
+
+def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) -> Judgement:
+    if temperature.values[-1] is None:
+        return Judgement(
+            Verdict.INCONCLUSIVE,
+            f"the load was ended for safety: {stop}",
+            "run again; if it repeats, the sensor or its driver fails when warm",
+            cannot=Cannot.DID_NOT_ANSWER,
+        )
+    steep = "K/s" in stop
+    safe = evidence.safe if isinstance(evidence.safe, Reading) else None
+    return Judgement(
+        Verdict.FAIL,
+        f"the load was ended for safety: {stop}",
+        _advice(fast=True),
+        Way.INSTRUMENT,
+        Reading(max(temperature.taken), "celsius", temperature.source),
+        limits.get("temperature_slope") if steep else _safe_limit(safe, limits),
+    )
+
+
+def _safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
+    """The limit that was reached: the map's, or the sensor's own rating with its margin."""
+    given = limits.get("safe_temperature")
+    if safe is None or (given is not None and given.value == safe.value):
+        return given
+    origin = Origin.DEFAULT if safe.source == Origin.DEFAULT.value else Origin.RATING
+    return Limit("safe_temperature", safe.value, "celsius", origin, safe.source)
+
+
+def _does_not_follow(evidence: Load) -> Judgement:
+    """A sensor that stands still under load: a fault where the power is known to have risen."""
+    if _power_known(evidence):
+        return Judgement(
+            Verdict.FAIL,
+            "the processor's sensor did not follow while its power rose",
+            "start the unit cold and run again; if it repeats, the sensor on the board is at fault",
+            Way.INSTRUMENT,
+        )
+    return _cannot("the processor's sensor did not follow the load", "start the unit cold and run again")
+
+
+def _judge_resistance(fit: ResponseFit, limits: Limits) -> Judgement:
+    """Fail or pass only where the whole 95 % interval lies on one side of the limit."""
+    limit, interval = limits.get("thermal_resistance"), fit.resistance_interval
+    most = number(limits, "thermal_resistance")
+    measured = Reading(round(fit.resistance, 4), "K/W", "temperature against package power")
+    told = f"{fit.resistance:.2f} K/W ({interval.low:.2f} to {interval.high:.2f}){_early(fit)}"
+    if interval.low > most:
+        reason = f"the heat gets away too slowly: {told}, at most {most:.2f}"
+        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INSTRUMENT, measured, limit)
+    if interval.high > most:
+        reason = f"the cooling could not be told from a poor one: {told}, at most {most:.2f}"
+        return Judgement(
+            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, limit, Cannot.CANNOT_TELL
+        )
+    if worse := _worse_than_intake(fit, limits, told, measured):
+        return worse
+    return Judgement(
+        Verdict.PASS, f"the heat gets away: {told}, at most {most:.2f}", "", Way.INSTRUMENT, measured, limit
+    )
+
+
+_LONGER = "let the unit cool for ten minutes and run again at sustained depth"
+
+
+def _early(fit: ResponseFit) -> str:
+    return ", extrapolated" if fit.extrapolated else ""
+
+
+def _worse_than_intake(fit: ResponseFit, limits: Limits, told: str, measured: Reading) -> Judgement | None:
+    before = limits.get("thermal_resistance_at_intake")
+    if before is None or fit.resistance_interval.low <= WORSE_THAN_INTAKE * number(limits, before.name):
+        return None
+    reason = f"the cooling is worse than at intake: {told}, {number(limits, before.name):.2f} before"
+    return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INSTRUMENT, measured, before)
+
+
+def _judge_level(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgement:
+    """Without power: against a rise that the map or the shop sets, else whether it settles below safe."""
+    if isinstance(evidence.on_mains, Reading) and not evidence.on_mains.value:
+        return _cannot(
+            "the unit ran from its battery, which limits its power", "connect the charger, run again"
+        )
+    if limits.get("steady_rise") is not None:
+        return _judge_rise(fit, limits)
+    if _eased(evidence):
+        return _cannot(
+            "full load came near the safe temperature, and the package power is not known",
+            "load the energy driver, or give the map a limit for the steady rise of this family",
+        )
+    return _judge_settling(fit, evidence, limits)
+
+
+def _judge_rise(fit: ResponseFit, limits: Limits) -> Judgement:
+    limit, most = limits.get("steady_rise"), number(limits, "steady_rise")
+    measured = Reading(round(fit.rise_k, 2), "K", "fitted rise to steady state")
+    told = f"a rise of {fit.rise_k:.0f} K ({fit.rise_interval.low:.0f} to {fit.rise_interval.high:.0f})"
+    if fit.rise_interval.low > most:
+        reason = f"full load heats it too much: {told}, at most {most:.0f}"
+        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INFERRED, measured, limit)
+    if fit.rise_interval.high > most:
+        reason = f"the rise could not be told from too much: {told}, at most {most:.0f}"
+        return Judgement(
+            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INFERRED, measured, limit, Cannot.CANNOT_TELL
+        )
+    reason = f"full load heats it as it should: {told}, at most {most:.0f}"
+    return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
+
+
+def _judge_settling(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgement:
+    assert isinstance(evidence.safe, Reading)  # set wherever something was heated
+    assert isinstance(evidence.temperature, Series)
+    safe, hottest = float(evidence.safe.value), max(evidence.temperature.taken)
+    measured = Reading(hottest, "celsius", evidence.temperature.source)
+    limit = _safe_limit(evidence.safe, limits)
+    if fit.start_celsius + fit.rise_interval.low > safe:
+        reason = f"full load would settle at {fit.start_celsius + fit.rise_k:.0f} celsius, {safe:.0f} is safe"
+        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INFERRED, measured, limit)
+    reason = f"full load never passed {hottest:.0f} celsius, {safe:.0f} is safe (package power not known)"
+    return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
+
+
+def _eased(evidence: Load) -> bool:
+    """Half of the cores rested at the end, because full load came close to the safe temperature."""
+    assert isinstance(evidence.cores, Series)
+    taken = evidence.cores.taken
+    return taken[-1] < max(taken)
+
+
+def _advice(fast: bool) -> str:
+    """Likeliest first: heat that stays in the die never reached the cooler; heat that stays in the cooler did."""
+    if fast:
+        return "look at the thermal compound and the cooler seat first, then the fan, then the airflow"
+    return "look at the fan and the airflow first, then the cooler seat and the thermal compound"
+
+
+def _cannot(reason: str, advice: str) -> Judgement:
+    return Judgement(Verdict.INCONCLUSIVE, reason, advice, cannot=Cannot.CANNOT_TELL)
+
+
+LOAD = Check(
+    id="thermal.load",
+    kind=PartKind.THERMAL,
+    asks="Does the heat of a full load get away?",
+    catches="compound missing, cooler not flat, weak fan, blocked vents",
+    source="response to measured power: R = rise / power (JESD51-1); Linux hwmon and powercap ABI",
+    stage=Stage.LOAD,
+    depth=Depth.FUNCTION,
+    ways=(Way.INSTRUMENT, Way.INFERRED),
+    evidence=Load,
+    limits=load_limits,
+    measure=measure_load,
+    judge=judge_load,
+    needs=("fan.spin", "thermal.plausible"),
+    walk_away_s=250.0,
+    deadline_s=420.0,
+)
+
+CHECKS = (PLAUSIBLE, LOAD)
