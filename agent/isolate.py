@@ -165,7 +165,7 @@ def _measure_and_leave(
             os._exit(1)
         except (Exception, SystemExit) as crash:  # noqa: BLE001 - whatever it is, the parent tells it
             with suppress(OSError):
-                session.send({"gave_out": _name(crash), "where": _place(crash)})
+                session.send({"gave_out": _name(crash), "where": place_of(crash)})
         finally:
             os._exit(0)
 
@@ -178,7 +178,8 @@ def _name(crash: BaseException) -> str:
     return "it ran out of memory" if isinstance(crash, MemoryError) else f"it raised {type(crash).__name__}"
 
 
-def _place(crash: BaseException) -> str:
+def place_of(crash: BaseException) -> str:
+    """`in fan.py, line 40`: where it was raised."""
     place = traceback.extract_tb(crash.__traceback__)[-1]
     return f"in {Path(place.filename).name}, line {place.lineno}"
 

@@ -12,12 +12,11 @@ Rules:
 
 from __future__ import annotations
 
-import traceback
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
+from agent.isolate import CheckGaveOut, CheckTimedOut, place_of
 from agent.plan import Plan, Step
 from checks.check import Check, Subject
 from checks.machine import Machine, Session
@@ -45,7 +44,22 @@ class Watcher:
         """Step `number` has its finding."""
 
 
-def perform(plan: Plan, machine: Machine, session: Session, watcher: Watcher) -> Performed:
+Measure = Callable[[Check[Any], Machine, Subject, Session], Any]
+"""How evidence is had of a check: here, or in a process of its own (`agent.isolate`)."""
+
+
+def measured_here(check: Check[Any], machine: Machine, subject: Subject, session: Session) -> Any:
+    """Evidence of `check`, measured in this process."""
+    return check.measure(machine, subject, session)
+
+
+def perform(
+    plan: Plan,
+    machine: Machine,
+    session: Session,
+    watcher: Watcher,
+    measure: Measure = measured_here,
+) -> Performed:
     """Run every step of `plan` in order; one finding for each, whatever happens.
 
     An unsafe unit stops being heated, not being read: later checks that need the failed one are
@@ -59,7 +73,7 @@ def perform(plan: Plan, machine: Machine, session: Session, watcher: Watcher) ->
             continue
         watcher.starting(number, step)
         try:
-            finding = _attempt(step, machine, session, findings)
+            finding = _attempt(step, machine, session, measure, findings)
         except KeyboardInterrupt:
             ended_by = STOPPED_BY_OPERATOR
             finding = _unmeasured(step, machine, Cannot.INTERRUPTED, "the run was stopped during it")
@@ -82,18 +96,24 @@ def stopped_for_safety(check: Check[Any], finding: Finding) -> str:
     return ""
 
 
-def _attempt(step: Step, machine: Machine, session: Session, before: list[Finding]) -> Finding:
+def _attempt(
+    step: Step, machine: Machine, session: Session, measure: Measure, before: list[Finding]
+) -> Finding:
     if blocker := _blocker(step.check, before):
         return _unmeasured(step, machine, Cannot.PRECONDITION, *_precondition(blocker))
     check, began = step.check, machine.clock.monotonic()
     limits = Limits()
     try:
         limits = check.limits(step.subject)
-        evidence = check.measure(machine, step.subject, session)
+        evidence = measure(check, machine, step.subject, session)
         judgement = check.judge(evidence, limits)
         told = to_json(evidence)
+    except CheckTimedOut as late:
+        judgement, told = _late(late), {}
+    except CheckGaveOut as crash:
+        judgement, told = _crashed(crash.what, crash.where), {}
     except Exception as crash:  # noqa: BLE001 - a check that crashes is a finding, and the run goes on
-        judgement, told = _crashed(crash), {}
+        judgement, told = _crashed(f"it raised {type(crash).__name__}", place_of(crash)), {}
     return _finding(step, began, machine.clock.monotonic() - began, limits, told, judgement)
 
 
@@ -121,14 +141,21 @@ def _precondition(blocker: Finding) -> tuple[str, str]:
     )
 
 
-def _crashed(crash: Exception) -> Judgement:
-    place = traceback.extract_tb(crash.__traceback__)[-1]
-    where = f"{Path(place.filename).name}, line {place.lineno}"
+def _crashed(what: str, where: str) -> Judgement:
     return Judgement(
         Verdict.INCONCLUSIVE,
-        f"the check itself failed: {type(crash).__name__} in {where}",
+        f"the check itself failed: {what} {where}".strip(),
         "this is a fault of the program: keep the report and send it to its makers",
         cannot=Cannot.CRASHED,
+    )
+
+
+def _late(late: CheckTimedOut) -> Judgement:
+    return Judgement(
+        Verdict.INCONCLUSIVE,
+        f"the device did not answer: {late.what}",
+        "look at the kernel log for the device that hangs, then run again",
+        cannot=Cannot.DID_NOT_ANSWER,
     )
 
 

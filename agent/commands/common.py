@@ -12,7 +12,7 @@ from typing import Any
 from agent.folder import BenchFolder
 from agent.mapcheck import accept, resolve
 from agent.plan import Plan, make_plan
-from reports.codec import load_map, load_order
+from reports.codec import load_map, load_order, order_from, to_json
 from reports.errors import DocumentError, Fault
 from reports.model.order import Order
 from reports.model.servicemap import ServiceMap
@@ -47,6 +47,9 @@ def plan_of(order: Order, options: argparse.Namespace, folder: BenchFolder) -> P
     """Plan `order` with the map of its family, the one of `--map`, or the generic one of its form."""
     if options.budget is not None:
         order = replace(order, budget_minutes=options.budget)
+    if technician := getattr(options, "technician", None):
+        order = replace(order, technician=technician)
+    order = order_from(to_json(order), f"work order {order.number}", now().date())
     service_map = accept(order, load_map(options.map)) if options.map else resolve(order, (folder.maps,))
     return Planned(order, service_map, make_plan(order, service_map))
 

@@ -27,9 +27,10 @@ from agent.commands.common import Planned, now, plan_of, planned
 from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
 from agent.folder import BenchFolder, bench_folder
+from agent.isolate import measured_apart
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.run import perform
+from agent.run import measured_here, perform
 from agent.seal import KeyFileSeal, ThrowAwaySeal
 from agent.session import AtTheTerminal, Rehearsed, Unattended
 from agent.spot import spot_order
@@ -41,11 +42,11 @@ from reports.files import write_new
 from reports.keys import bench_key, throw_away
 from reports.model.evidence import Reading
 from reports.model.order import Form
+from reports.model.record import Source
 from reports.model.servicemap import PartKind
 from reports.render.page import render_page
 
 SessionFor = Callable[[Progress], Session]
-NOT_NAMED = "not named"
 
 
 def run(options: argparse.Namespace) -> int:
@@ -58,8 +59,7 @@ def run(options: argparse.Namespace) -> int:
     seal = _seal(options, folder, machine, page)
     previous = _previous(options, folder, page)
     target = _target(options, folder, job)
-    person = options.technician or job.order.technician or NOT_NAMED
-    record = conduct(job, machine, _session(options, machine, page, person), seal, target, previous, page)
+    record = conduct(job, machine, _session(options, machine, page), seal, target, previous, page)
     report = report_from(record, "this run's report")
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
@@ -81,11 +81,12 @@ def conduct(
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
     page.heading("RUN")
-    who = Job(job.order, job.service_map, job.order.technician or NOT_NAMED)
+    who = Job(job.order, job.service_map, job.order.technician)
     opened = open_attempt(target, who, machine, seal, previous)
     progress = Progress(page.console, job.plan)
     with progress.showing():
-        performed = perform(job.plan, machine, session_for(progress), progress)
+        measure = measured_apart if machine.source is Source.LIVE else measured_here
+        performed = perform(job.plan, machine, session_for(progress), progress, measure)
     with _not_interrupted(page):
         performed = replace(performed, findings=advised(performed.findings, job.order, job.service_map))
         record = close_attempt(target, who, job.plan, performed, machine, seal, opened)
@@ -119,10 +120,11 @@ def _machine(options: argparse.Namespace) -> Machine:
 def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> Planned:
     if options.order and options.worked:
         raise _usage("an order and --worked", "one of the two")
-    if options.worked:
-        worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
-        return plan_of(spot_order(worked, _form(options, machine), machine, now()), options, folder)
-    return planned(options, folder)
+    if not options.worked:
+        return planned(options, folder)
+    worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
+    order = spot_order(worked, _form(options, machine), machine, now())
+    return plan_of(order, options, folder)
 
 
 def _form(options: argparse.Namespace, machine: Machine) -> Form:
@@ -163,7 +165,9 @@ def _found_serial(machine: Machine) -> str:
     return str(serial.value) if isinstance(serial, Reading) else ""
 
 
-def _session(options: argparse.Namespace, machine: Machine, page: Page, person: str) -> SessionFor:
+def _session(options: argparse.Namespace, machine: Machine, page: Page) -> SessionFor:
+    person = options.technician or "the technician"
+
     def session_for(progress: Progress) -> Session:
         if isinstance(machine, RehearsalMachine):
             return Rehearsed(progress, machine, person)

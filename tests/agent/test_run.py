@@ -53,7 +53,9 @@ def raising(error):
 def step(id, measure=lambda *_: reading(), judge=passing, needs=()):
     kind = PartKind(id.split(".")[0])
     part = Part(id.replace(".", "-"), f"the {kind}", kind, "inside")
-    order = Order("benchproof/order/1", "1", "2026-01-05", Unit(Form.TOWER, "S1"), "c", (Line(part.id, "replaced"),))
+    order = Order(
+        "benchproof/order/1", "1", "2026-01-05", Unit(Form.TOWER, "S1"), "c", (Line(part.id, "replaced"),)
+    )
     check = Check(
         id, kind, "?", "faults", "test", Stage.POWERED, Depth.FUNCTION, (Way.INSTRUMENT,), Evidence,
         lambda subject: Limits(), measure, judge, needs=needs,
@@ -72,7 +74,10 @@ def verdicts(performed):
 def test_every_planned_check_has_one_finding_in_the_order_of_the_plan():
     performed = run(step("fan.spin"), step("camera.present", judge=failing))
 
-    assert [finding.id for finding in performed.findings] == ["fan.spin/fan-spin", "camera.present/camera-present"]
+    assert [finding.id for finding in performed.findings] == [
+        "fan.spin/fan-spin",
+        "camera.present/camera-present",
+    ]
     assert verdicts(performed) == [Verdict.PASS, Verdict.FAIL]
     assert performed.ended_by == ""
 
@@ -100,7 +105,11 @@ def test_ctrl_c_interrupts_the_check_under_way_and_the_rest_is_not_run():
         step("fan.spin"), step("camera.present", measure=raising(KeyboardInterrupt())), step("board.identity")
     )
 
-    assert [finding.judgement.cannot for finding in performed.findings] == [None, Cannot.INTERRUPTED, Cannot.NOT_RUN]
+    assert [finding.judgement.cannot for finding in performed.findings] == [
+        None,
+        Cannot.INTERRUPTED,
+        Cannot.NOT_RUN,
+    ]
     assert performed.ended_by == STOPPED_BY_OPERATOR
 
 
