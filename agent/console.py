@@ -14,6 +14,7 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from rich.console import Console
@@ -154,8 +155,9 @@ class Page:
             self.trouble(finding, followers)
         if rest:
             self.heading("The rest")
+        widest = max((len(WORD[finding.judgement.verdict]) for finding in rest), default=0)
         for finding in rest:
-            self.line(finding)
+            self.line(finding, widest)
 
     def verdict(self, verdict: UnitVerdict, source: Source) -> None:
         """One word to be read from across the room; one line where nobody stands in a room."""
@@ -195,11 +197,13 @@ class Page:
                 hang=12,
             )
 
-    def line(self, finding: Finding) -> None:
-        """A finding in one line: verdict, part, what was measured."""
+    def line(self, finding: Finding, widest: int) -> None:
+        """A finding in one line: verdict, part, what was found; what does not fit is in the report."""
         word = WORD[finding.judgement.verdict]
-        text = f"{word:<{_WIDEST}}  {finding.part_name}: {finding.judgement.reason} ({finding.check})"
-        self.say(text, indent=2, hang=_WIDEST + 2, style=STYLE[finding.judgement.verdict])
+        text = _safe(f"  {word:<{widest}}  {finding.part_name}: {finding.judgement.reason}")
+        if len(text) > self.console.width:
+            text = text[: self.console.width - 3] + "..."
+        self.console.print(Text(text, style=STYLE[finding.judgement.verdict]), soft_wrap=True)
 
     # -- proofs and the office -------------------------------------------------------------------
 
@@ -209,8 +213,9 @@ class Page:
         self.say(f"VERIFIED  {name}", style="bold green")
         credential = result.credential
         rows = [
-            ("signed by", f"{credential.name} ({credential.role.value}), key {result.fingerprint}"),
-            ("under", f"root {result.root_fingerprint}"),
+            ("signed by", f"{credential.name} ({credential.role.value})"),
+            ("its key", _in_two(result.fingerprint)),
+            ("under root", _in_two(result.root_fingerprint)),
             ("valid", f"{credential.valid_from:%Y-%m-%d} to {credential.valid_until:%Y-%m-%d}"),
             ("at", f"{result.claimed:%Y-%m-%d %H:%M} UTC"),
             ("changed since", "nothing"),
@@ -224,13 +229,13 @@ class Page:
         for number, sentence in enumerate(sentences):
             self.say(f"{'' if number else 'not proven':<14} {sentence}", indent=2, hang=15)
 
-    def filings(self, filings: Sequence[Filing]) -> None:
+    def filings(self, filings: Sequence[tuple[Path, Filing]]) -> None:
         """What became of each file."""
         self.say()
-        for filing in filings:
+        for path, filing in filings:
             kind = " (rehearsal, apart from repairs)" if filing.rehearsal else ""
-            attempt = f", attempt {filing.attempt} of its order" if filing.attempt else ""
-            self.say(f"{filing.state.value.upper():<14} {filing.name}{attempt}{kind}", hang=15)
+            attempt = f": attempt {filing.attempt} of its order" if filing.attempt else ""
+            self.say(f"{filing.state.value.upper():<14} {path}{attempt}{kind}", hang=15)
             for note in (filing.reason, filing.warning):
                 if note:
                     self.say(note, indent=15)
@@ -272,6 +277,13 @@ class Page:
         for label, text in (("found", error.what), ("why it matters", error.why), ("do", error.hint)):
             if text:
                 self.say(f"{label}: {text}", indent=2, hang=2)
+
+
+def _in_two(fingerprint: str) -> str:
+    """A fingerprint that is broken in the middle, between two groups, where a line is short."""
+    groups = fingerprint.split("-")
+    half = len(groups) // 2
+    return f"{'-'.join(groups[:half])}- {'-'.join(groups[half:])}"
 
 
 def _counted_outcomes(repeated: Sequence[Repeated]) -> str:

@@ -23,13 +23,13 @@ def archive_add(options: argparse.Namespace) -> int:
     with Archive(_url(options), now) as archive:
         filings = file_all(archive, tuple(_files(options.reports)), options.trust)
     page.filings(filings)
-    refused = any(filing.state is State.REFUSED for filing in filings)
+    refused = any(filing.state is State.REFUSED for _, filing in filings)
     return Exit.PROOF_REFUSED if refused else Exit.DONE
 
 
-def file_all(archive: Archive, files: Sequence[Path], trust: str) -> tuple[Filing, ...]:
+def file_all(archive: Archive, files: Sequence[Path], trust: str) -> tuple[tuple[Path, Filing], ...]:
     """File each of `files` in turn; what is refused does not keep the rest out."""
-    return tuple(archive.add_file(file, trust, rejudge=rejudge) for file in files)
+    return tuple((file, archive.add_file(file, trust, rejudge=rejudge)) for file in files)
 
 
 def audit(options: argparse.Namespace) -> int:

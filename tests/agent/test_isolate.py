@@ -14,7 +14,7 @@ import pytest
 from agent.isolate import HEADROOM_BYTES, CheckGaveOut, CheckTimedOut, measured_apart
 from checks.check import Check
 from checks.machine import CANNOT_TELL, Question
-from reports.model.evidence import Absent, Answer, Reading
+from reports.model.evidence import Answer, Reading
 from reports.model.finding import Depth, Limits, Stage, Way
 from reports.model.servicemap import PartKind
 
@@ -24,7 +24,7 @@ QUESTION = Question("fan.airflow", "Is there air?", ("yes", "no", CANNOT_TELL))
 @dataclass(frozen=True)
 class Evidence:
     value: Reading
-    answer: Answer | Absent = Answer("", "", "")
+    answer: Answer | None = None
 
 
 class Bench:
@@ -44,10 +44,20 @@ class Bench:
 
 def check(measure, deadline_s=20.0):
     return Check(
-        "fan.spin", PartKind.FAN, "?", "?", "test", Stage.POWERED, Depth.FUNCTION, (Way.INSTRUMENT,), Evidence,
-        lambda subject: Limits(), lambda machine, subject, session: measure(session), lambda *_: None,
+        id="fan.spin",
+        kind=PartKind.FAN,
+        asks="Does the fan turn?",
+        catches="nothing: it is a test",
+        source="test",
+        stage=Stage.POWERED,
+        depth=Depth.FUNCTION,
+        ways=(Way.INSTRUMENT,),
+        evidence=Evidence,
+        limits=lambda subject: Limits(),
+        measure=lambda machine, subject, session: measure(session),
+        judge=lambda evidence, limits: None,
         deadline_s=deadline_s,
-    )  # fmt: skip
+    )
 
 
 def apart(measure, bench=None, **kwargs):

@@ -14,11 +14,13 @@ from reports.model.record import Source
 from reports.model.servicemap import Part, PartKind
 from reports.model.verdict import UnitVerdict, unit_verdict
 
+NOT_CUT = Absent(Why.NOT_THERE, "guard")
+
 
 @dataclass(frozen=True)
 class Evidence:
     value: Reading | Absent
-    safety_stop: Reading | Absent = Absent(Why.NOT_THERE, "guard")
+    safety_stop: Reading | Absent = NOT_CUT
 
 
 class Clock:
