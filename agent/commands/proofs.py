@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from agent.attempt import read_record
 from agent.commands.common import now, print_json
@@ -16,6 +17,8 @@ from reports.codec import read_json, to_json
 from reports.files import write_new
 from reports.keys import init_keys, new_passphrase
 from reports.render.page import render_page
+from reports.utc import utc_text
+from reports.verify import Verified
 from reports.verify import verify as verified
 
 
@@ -58,10 +61,29 @@ def verify(options: argparse.Namespace) -> int:
     revocations = read_json(options.revocations, "revocation list") if options.revocations else None
     result = verified(raw, trust=options.trust, now=now(), rejudge=rejudge, revocations=revocations)
     if options.json:
-        print_json(to_json(result))
+        print_json(_verified_json(result))
     else:
         Page(screen()).verified(str(options.report), result)
-    return Exit.DONE if result.follows else Exit.PROOF_REFUSED
+    return Exit.DONE
+
+
+def _verified_json(result: Verified) -> dict[str, Any]:
+    """What the screen says of a verification."""
+    return {
+        "type": result.type.value,
+        "source": result.source.value,
+        "signed_by": result.credential.name,
+        "role": result.credential.role.value,
+        "fingerprint": result.fingerprint,
+        "root_fingerprint": result.root_fingerprint,
+        "valid_from": utc_text(result.credential.valid_from),
+        "valid_until": utc_text(result.credential.valid_until),
+        "claimed": utc_text(result.claimed),
+        "chain": to_json(result.position),
+        "verdict": result.verdict.value if result.verdict else None,
+        "findings": [to_json(each) for each in result.findings],
+        "not_proven": list(result.not_proven),
+    }
 
 
 def page(options: argparse.Namespace) -> int:
