@@ -31,7 +31,8 @@ def shown(text: str, limit: int = 80) -> str:
 class Fault:
     """One thing wrong in a document.
 
-    `pointer` is a JSON pointer (RFC 6901), empty for the whole document; `found` what stands there,
+    `pointer` is a JSON pointer (RFC 6901), of a table the row and column, empty for the whole document;
+    `found` what stands there,
     `allowed` what may, `hint` what to do; `reference` a short name of the kind of fault (`map-cycle`).
     """
 

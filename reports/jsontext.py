@@ -12,7 +12,6 @@ The fast parser of the standard library does the work. It only says *that* somet
 from __future__ import annotations
 
 import json
-import math
 import os
 import re
 import stat
@@ -172,7 +171,7 @@ def _syntax_fault(text: str, error: json.JSONDecodeError) -> Fault:
     if error.msg.startswith("Unterminated string") or not text[error.pos :].strip():
         hint = "it looks cut off: copy the whole file again"
         return Fault("", f"{place}: the file ends here or in this text", allowed, "json-truncated", hint)
-    found = f"{place}: {shown(text[error.pos : error.pos + 20].strip(), 24)!r}"
+    found = f'{place}: "{shown(text[error.pos : error.pos + 20].split()[0], 24)}"'
     return Fault("", found, allowed, "json-syntax", "correct it in a text editor")
 
 
@@ -235,14 +234,16 @@ def _is_integer(text: str) -> bool:
 
 
 def _number_fault(text: str) -> str:
-    """What is wrong with the JSON number `text`, "" where nothing is."""
+    """What is wrong with the JSON number `text`, "" where nothing is.
+
+    Floats have the bound of the integers: canonical JSON writes the float 2^53 as an integer.
+    """
     if text in ("NaN", "Infinity", "-Infinity"):
         return "finite numbers; what was not measured is an absence with its reason"
-    if _is_integer(text):
-        # the length first: Python refuses to read integers of thousands of digits
-        beyond = len(text) > 20 or abs(int(text)) > LARGEST_INTEGER
-        return "integers from -(2^53 - 1) to 2^53 - 1; write larger ones as text" if beyond else ""
-    return "" if math.isfinite(float(text)) else "numbers up to 1.7e308"
+    # the length first: Python refuses to read integers of thousands of digits
+    if (_is_integer(text) and len(text) > 20) or abs(float(text)) > LARGEST_INTEGER:
+        return "numbers from -(2^53 - 1) to 2^53 - 1; write larger ones as text"
+    return ""
 
 
 class _Token(NamedTuple):

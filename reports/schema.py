@@ -109,9 +109,9 @@ def _unknown(error: ValidationError, pointer: str) -> Iterator[Fault]:
     """One fault for each member that the schema does not know, with the name that was likely meant."""
     known = list(_schema(error)["properties"])
     for name in sorted(set(_object(error)) - set(known)):
-        near = difflib.get_close_matches(name[:64], known, n=1)
-        hint = f"is {near[0]} meant?" if near else "remove it"
         free = [other for other in known if other not in _object(error)]
+        near = difflib.get_close_matches(name[:64], free, n=1)
+        hint = f"is {near[0]} meant?" if near else "remove it"
         allowed = f"also {', '.join(free)}" if free else "no further members"
         yield Fault(f"{pointer}/{token(name)}", "an unknown member", allowed, "unknown-member", hint)
 

@@ -53,7 +53,7 @@ _LEAVES: Final = {kind: leaf for leaf, kind in KINDS.items()}
 def to_json(value: object) -> Any:
     """`value` as plain JSON: every member, defaults and None too, so that a reader need not know them.
 
-    Raises ValueError for what JSON cannot hold (NaN, an infinity, an integer from 2^53 on, half a
+    Raises ValueError for what JSON cannot hold (NaN, an infinity, a number from 2^53 on, half a
     character) and TypeError for any other type: both are faults of the program, not of a document.
     """
     if value is None or isinstance(value, bool):
@@ -92,10 +92,10 @@ def _whole_text(text: str) -> str:
 
 
 def _exact_number(number: float) -> float:
-    if isinstance(number, int) and abs(number) > LARGEST_INTEGER:
-        raise ValueError("integers beyond 2^53 - 1 are kept as text")
     if not math.isfinite(number):
         raise ValueError(f"{number} is no JSON number: what was not measured is Absent")
+    if abs(number) > LARGEST_INTEGER:
+        raise ValueError("numbers beyond 2^53 - 1 are kept as text")
     return number
 
 
@@ -204,10 +204,9 @@ def _integer(data: Any, _: Any) -> int:
 def _float(data: Any, _: Any) -> float:
     if type(data) not in (int, float):
         raise _MisfitError(data, "a number")
-    try:
-        return float(data)
-    except OverflowError as error:
-        raise _MisfitError(data, "a number up to 1.7e308") from error
+    if not abs(data) <= LARGEST_INTEGER:  # so that NaN is refused too
+        raise _MisfitError(data, "a number up to 2^53 - 1")
+    return float(data)
 
 
 def _member(data: Any, cls: Any) -> Any:
