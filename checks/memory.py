@@ -29,7 +29,7 @@ from checks.limits import strongest
 from checks.machine import CANNOT_TELL, Machine, MemorySlot, Question, Session
 from checks.measures.capacity import binary_bytes, gib
 from checks.placeholders import is_placeholder
-from reports.model.evidence import Absent, Answer, Reading, Why
+from reports.model.evidence import LARGEST_INTEGER, Absent, Answer, Reading, Why
 from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.order import Action, Line
 from reports.model.servicemap import PartKind
@@ -99,6 +99,10 @@ def judge_capacity(evidence: Capacity, limits: Limits) -> Judgement:
         return _without_table(evidence.devices, evidence.total, limits)
     sizes = [int(size.value) for size in evidence.devices if isinstance(size, Reading)]
     unknown = [size for size in evidence.devices if isinstance(size, Absent)]
+    if sum(sizes) > LARGEST_INTEGER:
+        return unread(
+            "the firmware's memory table", Absent(Why.NOT_UNDERSTOOD, "SMBIOS type 17", "impossible size")
+        )
     if wrong := _wrong_size(sum(sizes), bool(unknown), limits):
         return wrong
     if unused := _unused(sizes, evidence.total, limits):

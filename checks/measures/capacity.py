@@ -39,7 +39,7 @@ def fits_order(size_bytes: int, ordered_bytes: int) -> bool:
     """Whether a drive of `size_bytes` is one of `ordered_bytes` nominal: within 1 % of the ordered size,
     and never of a smaller nominal size."""
     near = abs(size_bytes - ordered_bytes) <= TOLERANCE * ordered_bytes
-    return near and nominal_gigabytes(size_bytes) >= nominal_gigabytes(ordered_bytes)
+    return near and nominal_gigabytes(size_bytes) >= ordered_bytes // 10**9
 
 
 def binary_bytes(ordered_bytes: int) -> int:

@@ -1,0 +1,203 @@
+"""What holds of every judge: no pass on missing evidence, the same answer twice, evidence survives JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields, is_dataclass, replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from checks.registry import MODULES, check
+from reports.codec import from_json, to_json
+from reports.model.evidence import Absent, Why
+from reports.model.finding import Limits, Verdict
+from reports.model.order import Expected, Form, Piece
+from reports.model.servicemap import PartKind
+from tests.support.machines import (
+    GIB,
+    Bench,
+    absent,
+    camera,
+    chains,
+    drive,
+    identity,
+    laptop,
+    radio,
+    replaced,
+    said,
+    slot,
+    stick,
+    subject,
+)
+
+MEMORY_LINE = replaced(
+    "memory",
+    fitted=Piece("4C1907A1", "HG-D4S-8G32"),
+    expected=Expected(capacity_bytes=16 * GIB, megatransfers_per_s=3200),
+)
+STORAGE_LINE = replaced("storage", fitted=Piece("HN5-20417733"))
+UNIT = {"uuid": "5f0c1d52-7a3e-4b7c-9d41-2e60b8a4c917", "product": "Fellside 14", "sku": "TF14-512-16"}
+
+NEEDED = {
+    "memory.capacity": (MEMORY_LINE, ("devices/0", "devices/1", "total")),
+    "memory.modules": (MEMORY_LINE, ("slots", "slots/0/capacity", "slots/1/capacity")),
+    "storage.present": (STORAGE_LINE, ("drives", "drives/0/serial", "drives/0/capacity")),
+    "wireless.present": (replaced("wireless"), ("radios", "radios/0/driver")),
+    "wireless.antennas": (
+        replaced("wireless"),
+        ("radios", "chains", "chains/0/signal", "chains/1/signal"),
+    ),
+    "camera.present": (replaced("camera"), ("cameras", "cameras/0/driver")),
+    "board.identity": (replaced("board"), ("unit/serial", "unit/uuid", "unit/product", "unit/sku")),
+}
+"""For each check a line of the order on its part, and every reading that its pass rests on.
+
+Not among them: a serial or part number of a module that its fellow readings prove otherwise, switches
+that a radio may be without, and the firmware's whole memory table, which the total can stand in for.
+"""
+
+
+def passing(id: str):
+    """Evidence that passes with nothing missing, and its limits."""
+    line, _ = NEEDED[id]
+    about = subject(check(id).kind, line, **UNIT)
+    return check(id).measure(laptop(), about, Bench()), check(id).limits(about)
+
+
+def changed(value: Any, path: list[str], leaf: Any) -> Any:
+    """`value` with the member at `path` replaced by `leaf`."""
+    if not path:
+        return leaf
+    first, *rest = path
+    if isinstance(value, tuple):
+        index = int(first)
+        return (*value[:index], changed(value[index], rest, leaf), *value[index + 1 :])
+    return replace(value, **{first: changed(getattr(value, first), rest, leaf)})
+
+
+def test_every_check_of_the_inventory_is_held_to_these_laws():
+    inventory = {
+        each.id
+        for module in MODULES
+        for each in module.CHECKS
+        if each.kind not in (PartKind.FAN, PartKind.THERMAL)
+    }
+
+    assert inventory == NEEDED.keys()
+
+
+@pytest.mark.parametrize("id", NEEDED)
+def test_the_whole_evidence_passes(id):
+    evidence, limits = passing(id)
+
+    assert check(id).judge(evidence, limits).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("why", Why)
+@pytest.mark.parametrize(("id", "path"), [(id, path) for id, (_, paths) in NEEDED.items() for path in paths])
+def test_no_judge_passes_what_was_not_measured(id, path, why):
+    evidence, limits = passing(id)
+    missing = changed(evidence, path.split("/"), absent(why, "as found"))
+
+    judgement = check(id).judge(missing, limits)
+
+    assert judgement.verdict is not Verdict.PASS
+    assert judgement.advice or judgement.verdict is Verdict.NOT_APPLICABLE
+
+
+def leaves(value: Any, path: tuple[str, ...] = ()) -> list[list[str]]:
+    """The path of every reading in `value`."""
+    if isinstance(value, tuple):
+        return [found for index, item in enumerate(value) for found in leaves(item, (*path, str(index)))]
+    if hasattr(value, "unit") and hasattr(value, "source"):
+        return [list(path)]
+    if is_dataclass(value) and not isinstance(value, Absent):
+        return [
+            found
+            for field in fields(value)
+            for found in leaves(getattr(value, field.name), (*path, field.name))
+        ]
+    return []
+
+
+@pytest.mark.parametrize("id", NEEDED)
+def test_no_single_missing_reading_makes_a_sound_unit_fail_unless_its_absence_is_the_fault(id):
+    """A blank identity is a fault; anything else that only could not be read is inconclusive or a pass."""
+    evidence, limits = passing(id)
+    whys = [why for why in Why if why is not Why.NOT_THERE]
+
+    verdicts = {
+        (".".join(path), why): check(id).judge(changed(evidence, path, absent(why)), limits).verdict
+        for path in leaves(evidence)
+        for why in whys
+    }
+
+    assert verdicts
+    assert not [where for where, verdict in verdicts.items() if verdict is Verdict.FAIL]
+
+
+why = st.sampled_from(Why)
+gone = st.builds(absent, why)
+texts = st.sampled_from(["", "None", "4C1907A1", "HN5-20417733", "TF14-0193-8841", "\u202eA\x1b[31m"]).map(
+    said
+)
+maybe = texts | gone
+flags = st.booleans().map(said) | gone
+sizes = st.sampled_from([0, 8 * GIB, 512_110_190_592, 2**53 - 1]).map(lambda size: said(size, "bytes")) | gone
+levels = st.floats(-99, -20) | gone
+slots = st.builds(
+    slot,
+    st.just("Slot 1"),
+    capacity=sizes,
+    serial=maybe,
+    part_number=maybe,
+    form_factor=maybe,
+    memory_type=maybe,
+    configured_speed=st.sampled_from([1600, 3200]).map(lambda speed: said(speed, "MT/s")) | gone,
+)
+drives = st.builds(drive, serial=maybe, capacity=sizes, transport=maybe, removable=flags) | st.just(stick())
+radios = st.builds(radio, driver=maybe, soft_blocked=flags, hard_blocked=flags)
+members = st.dictionaries(st.sampled_from(list(identity().__dataclass_fields__)), maybe)
+
+
+def several(items: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.lists(items, max_size=3).map(tuple) | gone
+
+
+units = st.builds(
+    laptop,
+    memory_slots=several(slots),
+    memory_total=sizes,
+    drives=several(drives),
+    hidden_storage=maybe,
+    radios=several(radios),
+    chain_signals=st.lists(levels, max_size=3).map(lambda heard: chains(*heard)) | gone,
+    cameras=several(st.builds(camera, driver=maybe)),
+    identity=members.map(lambda changes: identity(**changes)),
+)
+
+
+@pytest.mark.parametrize("id", NEEDED)
+@given(machine=units, worked=st.booleans(), form=st.sampled_from(Form), bare=st.booleans())
+def test_any_unit_is_judged_the_same_twice_and_from_its_report(id, machine, worked, form, bare):
+    lines = (NEEDED[id][0],) if worked else ()
+    about = subject(check(id).kind, *lines, form=form)
+    evidence = check(id).measure(machine, about, Bench())
+    limits = Limits() if bare else check(id).limits(about)
+
+    judgement = check(id).judge(evidence, limits)
+
+    assert check(id).judge(evidence, limits) == judgement
+    again = from_json(json.loads(json.dumps(to_json(evidence))), check(id).evidence)
+    assert again == evidence
+    assert check(id).judge(again, from_json(json.loads(json.dumps(to_json(limits))), Limits)) == judgement
+    assert one_sentence(judgement.reason)
+    assert judgement.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE) or one_sentence(judgement.advice)
+
+
+def one_sentence(words: str) -> bool:
+    """Something is said, without a full stop, and nothing in it can move a terminal's cursor."""
+    return bool(words) and not words.endswith(".") and words.isprintable()
