@@ -28,7 +28,6 @@ from reports.canonical import digest
 from reports.codec import read_json, to_json
 from reports.errors import DocumentError, Fault
 from reports.files import write_new
-from reports.model.finding import Cannot, Finding
 from reports.model.order import Order
 from reports.model.record import (
     SCHEMA,
@@ -153,7 +152,7 @@ def close_attempt(
         findings=performed.findings,
         verdict=unit_verdict(performed.findings),
         ended_by=performed.ended_by,
-        unproven=unproven(plan, performed.findings),
+        unproven=plan.unproven,
         credential=seal.credential,
     )
     return _write(folder / REPORT, to_json(report), machine.clock, seal)
@@ -188,16 +187,6 @@ def planned(plan: Plan) -> list[PlannedStep]:
         )
         for step in plan.steps
     ]
-
-
-def unproven(plan: Plan, findings: tuple[Finding, ...]) -> tuple[str, ...]:
-    """What the plan left out, then what the run could not measure: one sentence each."""
-    unmeasured = (
-        f"{finding.check} of the {finding.part_name}: {finding.judgement.reason}"
-        for finding in findings
-        if finding.judgement.cannot is not None and finding.judgement.cannot is not Cannot.NOT_RUN
-    )
-    return (*plan.unproven, *unmeasured)
 
 
 EARLIEST_PLAUSIBLE = datetime(2026, 1, 1, tzinfo=UTC)

@@ -134,9 +134,9 @@ def _unsafe(finding: Finding) -> bool:
 
 
 def _precondition(blocker: Finding) -> tuple[str, str]:
-    found = "failed" if blocker.judgement.verdict is Verdict.FAIL else "did not run"
+    found = "failed its check" if blocker.judgement.verdict is Verdict.FAIL else "was not checked"
     return (
-        f"{blocker.check} of the {blocker.part_name} {found}, and heating the unit would not be safe",
+        f"the {blocker.part_name} {found}, so heating the unit would not be safe",
         f"mend the {blocker.part_name} first, then run again",
     )
 

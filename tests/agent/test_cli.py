@@ -272,7 +272,7 @@ def test_a_wrong_passphrase_is_one_sentence_and_nothing_runs(typed, tmp_path):
     (tmp_path / "wrong").write_text("not these words\n")
     typed("keys", "init", "--passphrase-file", tmp_path / "words")
 
-    status, _ = typed(
+    status, text = typed(
         "run", "--worked", "storage", "--unattended", "--passphrase-file", tmp_path / "wrong"
     )
 
