@@ -32,8 +32,8 @@ class Fault:
     """One thing wrong in a document.
 
     `pointer` is a JSON pointer (RFC 6901), of a table the row and column, empty for the whole document;
-    `found` what stands there,
-    `allowed` what may, `hint` what to do; `reference` a short name of the kind of fault (`map-cycle`).
+    `found` what stands there, `allowed` what may, `hint` what to do; `reference` a short name of the kind
+    of fault (`map-cycle`).
     """
 
     pointer: str

@@ -155,6 +155,22 @@ def test_an_opened_record_is_no_report():
     assert (fault.pointer, fault.allowed) == ("/type", '"opened"')
 
 
+def test_an_opened_record_is_read_without_its_proof():
+    opened = {
+        "schema": "benchproof/record/1",
+        "type": "opened",
+        "source": "live",
+        "chain": {"chain": "z6Mk:abc", "position": 0, "previous": ""},
+        "order_number": "LM-2417",
+        "order_digest": f"sha256:{'1' * 64}",
+        "nonce": "0" * 32,
+        "opened": "2026-03-16T10:00:00Z",
+        "credential": {"name": "bench"},
+    }
+
+    assert opened_from(opened | {"proof": {}}) == from_json(opened, record.Opened)
+
+
 def test_an_order_of_today_and_of_a_time_zone_ahead_is_good_and_two_days_ahead_is_not():
     assert order_from(documents.order(ordered="2026-03-20"), "order", TODAY)
     assert order_from(documents.order(ordered="2026-03-21"), "order", TODAY)

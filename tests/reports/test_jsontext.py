@@ -2,7 +2,9 @@
 
 import json
 import os
+import threading
 import time
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -43,8 +45,6 @@ def test_a_name_that_no_file_can_have(tmp_path, name):
 
 
 def test_a_device_is_refused_without_being_opened(tmp_path):
-    from pathlib import Path
-
     assert fault_of(read_json, Path("/dev/zero"), "work order").reference == "file-kind"
 
 
@@ -52,6 +52,21 @@ def test_a_pipe_nobody_writes_to_does_not_hang_the_bench(tmp_path):
     os.mkfifo(tmp_path / "pipe")
 
     assert fault_of(read_json, tmp_path / "pipe", "work order").reference == "file-kind"
+
+
+def test_a_pipe_that_takes_the_place_of_a_file_does_not_hang_the_bench(tmp_path, monkeypatch):
+    os.mkfifo(tmp_path / "pipe")
+    plain = os.stat(__file__)
+    monkeypatch.setattr(Path, "stat", lambda path, **_: plain)
+    refused = []
+    reading = threading.Thread(
+        target=lambda: refused.append(fault_of(read_json, tmp_path / "pipe", "order")), daemon=True
+    )
+
+    reading.start()
+    reading.join(timeout=5)
+
+    assert [fault.reference for fault in refused] == ["file-kind"]
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
