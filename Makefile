@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent lint types lock clean
+.PHONY: demo test test-independent lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
 	$(PYTHON) -m venv .venv
@@ -35,6 +35,9 @@ lint: .venv/.dev
 
 types: .venv/.dev
 	$(BIN)/mypy
+
+readme: .venv/.dev ## renew the tables and outputs that the README takes from the program
+	$(BIN)/python -m tests.support.readme
 
 clean:
 	rm -rf .venv build .mypy_cache .ruff_cache .pytest_cache .hypothesis
