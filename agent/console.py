@@ -279,6 +279,10 @@ class Page:
                 self.say(f"{label}: {text}", indent=2, hang=2)
 
 
+def _style(verdict: UnitVerdict) -> str:
+    return {UnitVerdict.HOLD: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}.get(verdict, "bold green")
+
+
 def _in_two(fingerprint: str) -> str:
     """A fingerprint that is broken in the middle, between two groups, where a line is short."""
     groups = fingerprint.split("-")

@@ -64,6 +64,8 @@ def run(options: argparse.Namespace) -> int:
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
     page.say(f"customer's page  {target / PAGE}", indent=2)
+    page.say()
+    page.verdict_line(report.verdict, report.source)
     return exit_of_run(report.verdict, report.source, report.ended_by)
 
 
