@@ -161,16 +161,16 @@ class Page:
 
     def verdict(self, verdict: UnitVerdict, source: Source) -> None:
         """One word to be read from across the room; one line where nobody stands in a room."""
-        style = {UnitVerdict.HOLD: "bold red", UnitVerdict.INCOMPLETE: "bold yellow"}.get(
-            verdict, "bold green"
-        )
-        word = verdict.value.split()[0]
         if self.console.is_terminal:
-            for row in banner(word):
-                self.console.print(Text("  " + row, style=style), soft_wrap=True)
+            for row in banner(verdict.value.split()[0]):
+                self.console.print(Text("  " + row, style=_style(verdict)), soft_wrap=True)
             self.say()
+        self.verdict_line(verdict, source)
+
+    def verdict_line(self, verdict: UnitVerdict, source: Source) -> None:
+        """The verdict in one line; said again at the end, where a long list has pushed the first one off."""
         rehearsed = "" if source is Source.LIVE else f" ({source.value})"
-        self.say(f"VERDICT: {verdict.value.upper()}{rehearsed}", style=style)
+        self.say(f"VERDICT: {verdict.value.upper()}{rehearsed}", style=_style(verdict))
 
     def trouble(self, finding: Finding, followers: Sequence[Finding] = ()) -> None:
         """A finding that failed or is missing: why, what to do, and which end of which cable first."""
