@@ -143,7 +143,8 @@ def _check_ids(records: Sequence[Mapping[str, Any]], positions: Sequence[Positio
     for record, where in zip(records, positions, strict=True):
         if where.chain != positions[0].chain:
             raise ChainMixed(f"record {where.position} is of the chain {shown(where.chain)}")
-        check_credential(where.chain, record.get("credential") or {})
+        credential = record.get("credential")
+        check_credential(where.chain, credential if isinstance(credential, Mapping) else {})
 
 
 def _check_next(before: Position, later: Position) -> None:

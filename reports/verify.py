@@ -196,6 +196,11 @@ class Verified:
     def verdict(self) -> UnitVerdict | None:
         return self.report.verdict if self.report else None
 
+    @property
+    def follows(self) -> bool:
+        """Whether no finding contradicts its evidence; false only in the `verified` of an error."""
+        return all(item.outcome is not Outcome.DOES_NOT_FOLLOW for item in self.findings)
+
 
 class FindingDoesNotFollow(VerificationError):
     """15: a finding says what its evidence does not. `verified` holds what was established before."""
