@@ -1,8 +1,21 @@
-"""Writing so that a cut leaves the old state or the new one, and never half of either."""
+"""Writing so that a cut leaves the old state or the new one, and never half of either.
+
+Whatever is to last goes through here:
+
+- a document is written under a partial name, made to last, and only then has its own name (`write_new`);
+- a list that grows is appended to line by line, each made to last before the next (`Lines`);
+- a folder lasts only when the folder above it does (`new_folder`).
+
+Nothing is overwritten, and every OSError that goes up names the file it is about: the medium is full,
+write-protected or gone.
+"""
 
 from __future__ import annotations
 
+import errno
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
@@ -15,19 +28,48 @@ def write_new(path: Path, data: bytes, mode: int = 0o644) -> None:
     a stick.
     """
     if path.exists() or path.is_symlink():
-        raise FileExistsError(f"{path} exists already")
+        raise FileExistsError(errno.EEXIST, "it exists already", str(path))
     partial = path.with_name(f".{path.name}.part")
-    try:
-        descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        partial.rename(path)
-    except OSError:
-        _forget(partial)
-        raise
-    sync_folder(path.parent)
+    with _named(path):
+        try:
+            _write_whole(partial, data, mode)
+            os.rename(partial, path)
+        except OSError:
+            with suppress(OSError):
+                os.unlink(partial)
+            raise
+        sync_folder(path.parent)
+
+
+class Lines:
+    """A new file that grows by whole lines; each is on the medium when `add` returns."""
+
+    def __init__(self, path: Path) -> None:
+        """Begin the file `path`; FileExistsError where it exists."""
+        self._path = path
+        with _named(path):
+            self._descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            sync_folder(path.parent)
+
+    def add(self, line: bytes) -> None:
+        """Append `line`, which ends in a newline and holds no other. OSError where it does not last."""
+        with _named(self._path):
+            _write_all(self._descriptor, line)
+            os.fsync(self._descriptor)
+
+    def close(self) -> None:
+        """Nothing more will be added."""
+        with suppress(OSError):
+            os.close(self._descriptor)
+
+
+def new_folder(path: Path) -> None:
+    """Make the folder `path` and those above it that lack, so that they last; FileExistsError if it exists."""
+    with _named(path):
+        for above in reversed(path.parents):
+            if not above.is_dir():
+                _make(above)
+        _make(path)
 
 
 def sync_folder(folder: Path) -> None:
@@ -35,12 +77,39 @@ def sync_folder(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # fsync(2): a file system that cannot, and has no other way
+            raise
     finally:
         os.close(descriptor)
 
 
-def _forget(partial: Path) -> None:
+def _make(folder: Path) -> None:
+    os.mkdir(folder)
+    sync_folder(folder.parent)
+
+
+def _write_whole(path: Path, data: bytes, mode: int) -> None:
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, mode)
     try:
-        partial.unlink(missing_ok=True)
-    except OSError:
-        return
+        _write_all(descriptor, data)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    left = memoryview(data)
+    while left:  # a medium that is nearly full takes a part, and refuses the next
+        left = left[os.write(descriptor, left) :]
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """What goes wrong inside is about `path`: calls on descriptors do not say so themselves."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno is None or error.filename is not None:
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error

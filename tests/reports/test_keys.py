@@ -198,15 +198,29 @@ def test_a_missing_file_and_a_folder_are_one_clear_sentence(tmp_path):
     fails_to_open(tmp_path, DocumentError)
 
 
+def test_what_a_cut_left_behind_does_not_let_others_read_the_next_key(tmp_path):
+    left = tmp_path / ".bench.key.json.part"
+    left.write_text("half a key")
+    left.chmod(0o644)
+    path = tmp_path / "bench.key.json"
+    keyfile.write_key(path, Ed25519PrivateKey.from_private_bytes(SEED), Role.BENCH, "bench 3", WORDS, NOW)
+
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert [item.name for item in tmp_path.iterdir()] == ["bench.key.json"]
+
+
 def test_the_passphrase_key_and_the_seed_are_zeroed_after_use(key_file, monkeypatch):
-    wiped = []
+    held, before = [], []
     wipe = keyfile._wipe
-    monkeypatch.setattr(keyfile, "_wipe", lambda buffer: (wiped.append(bytes(buffer)), wipe(buffer)))
+    monkeypatch.setattr(
+        keyfile, "_wipe", lambda buffer: (held.append(buffer), before.append(bytes(buffer)), wipe(buffer))
+    )
 
     with unlock(key_file, WORDS):
-        assert len(wiped) == 2
-    assert wiped[1] == SEED
-    assert all(len(buffer) == 32 for buffer in wiped)
+        assert len(held) == 2
+    assert before[1] == SEED
+    assert before[0] != bytes(32)
+    assert [bytes(buffer) for buffer in held] == [bytes(32), bytes(32)]
 
 
 # -- passphrases -------------------------------------------------------------------------------
