@@ -1,0 +1,275 @@
+"""The plan: which checks, of which part, how deep, in which order, and why.
+
+Rules:
+
+- a part worked on is tried to depth `sustained`, a disturbed one to `function`, the rest to `presence`; so
+  is what a worked cable serves tried to `sustained`, since a cable has no check of its own;
+- checks of worked and disturbed parts are required; so is every check that another one of the plan needs
+  for safety, which joins the plan if it is not there; the rest is advisory unless the baseline shows that
+  it passed at intake;
+- a check that is about the unit as a whole stands once, for the part of its kind that was touched most;
+- order: stage, what others need, cheap first, the map's order;
+- advisory steps leave the plan, dearest first, until it fits the budget. A required one never does: what
+  does not fit is said, and what was left out is in `unproven`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from agent.disturbance import Disturbance, disturbance
+from agent.mapcheck import stands_in
+from checks.check import Check, Subject
+from checks.registry import CHECKS
+from reports.model.baseline import Baseline
+from reports.model.finding import Chain, Depth, Stage, Verdict, Weight, chain_words
+from reports.model.order import Order
+from reports.model.servicemap import Part, PartKind, ServiceMap
+
+Checks = Sequence[Check[Any]]
+
+_STAGES = {stage: rank for rank, stage in enumerate(Stage)}
+_DEPTHS = {depth: rank for rank, depth in enumerate(Depth)}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One check of one part. `because` is empty for a part that nobody touched; `note` then says why."""
+
+    check: Check[Any]
+    subject: Subject
+    weight: Weight
+    because: Chain
+    note: str = ""
+
+    @property
+    def id(self) -> str:
+        """`check/part`, as the finding will have it."""
+        return f"{self.check.id}/{self.subject.part.id}"
+
+    @property
+    def seconds(self) -> float:
+        """Hands-on and walk-away together."""
+        return self.check.hands_on_s + self.check.walk_away_s
+
+    @property
+    def why(self) -> str:
+        """The chain in words, or the note."""
+        return chain_words(self.because) or self.note
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The steps in the order of the run; `dropped` did not fit; `unproven` says what that leaves open."""
+
+    steps: tuple[Step, ...]
+    dropped: tuple[Step, ...]
+    unproven: tuple[str, ...]
+    budget_minutes: float
+
+    @property
+    def hands_on_minutes(self) -> float:
+        return sum(step.check.hands_on_s for step in self.steps) / 60
+
+    @property
+    def walk_away_minutes(self) -> float:
+        return sum(step.check.walk_away_s for step in self.steps) / 60
+
+    @property
+    def minutes(self) -> float:
+        return self.hands_on_minutes + self.walk_away_minutes
+
+
+def make_plan(
+    order: Order, map: ServiceMap, baseline: Baseline | None = None, checks: Checks = CHECKS
+) -> Plan:
+    """The plan for `order` by `map`, both as `agent.mapcheck.resolve` let them through."""
+    touched = disturbance(map, order)
+    possible = [
+        step for check in checks for step in _once(check, _steps_of(check, order, map, touched, baseline))
+    ]
+    needed = _needed([step for step in possible if _is_due(step)], checks)
+    steps = [_weighed(step, needed) for step in possible if _is_due(step) or step.check.id in needed]
+    kept, dropped = _fit(_in_order(steps, map), order.budget_minutes * 60)
+    unproven = _unproven(order, map, touched, kept, dropped, checks)
+    return Plan(kept, dropped, unproven, order.budget_minutes)
+
+
+def plan_json(plan: Plan) -> dict[str, Any]:
+    """The plan as JSON, for other programs: what the screen shows."""
+    return {
+        "budget_minutes": plan.budget_minutes,
+        "hands_on_minutes": round(plan.hands_on_minutes, 2),
+        "walk_away_minutes": round(plan.walk_away_minutes, 2),
+        "steps": [_step_json(step) for step in plan.steps],
+        "dropped": [_step_json(step) for step in plan.dropped],
+        "unproven": list(plan.unproven),
+    }
+
+
+def _step_json(step: Step) -> dict[str, Any]:
+    return {
+        "check": step.check.id,
+        "part": step.subject.part.id,
+        "part_name": step.subject.part.name,
+        "asks": step.check.asks,
+        "stage": step.check.stage.value,
+        "depth": step.subject.depth.value,
+        "weight": step.weight.value,
+        "because": step.why,
+        "hands_on_s": step.check.hands_on_s,
+        "walk_away_s": step.check.walk_away_s,
+    }
+
+
+def _steps_of(
+    check: Check[Any], order: Order, map: ServiceMap, touched: Disturbance, baseline: Baseline | None
+) -> list[Step]:
+    """A step of `check` for every part of its kind, weighed by the part alone."""
+    peers = tuple(part for part in map.parts if part.kind is check.kind)
+    return [_step(check, part, peers, order, map, touched, baseline) for part in peers]
+
+
+def _step(
+    check: Check[Any],
+    part: Part,
+    peers: tuple[Part, ...],
+    order: Order,
+    map: ServiceMap,
+    touched: Disturbance,
+    baseline: Baseline | None,
+) -> Step:
+    line = next((line for line in order.lines if line.part == part.id), None)
+    worked = tuple(other for other in map.parts if other.id in touched.worked)
+    subject = Subject(part, order, _depth(part, map, touched), line, peers, baseline, worked)
+    because = touched.because(part.id)
+    if because:
+        return Step(check, subject, Weight.REQUIRED, because)
+    if _passed_at_intake(check, part, baseline):
+        return Step(check, subject, Weight.REQUIRED, (), "not touched, and it worked at intake")
+    return Step(check, subject, Weight.ADVISORY, (), "not touched")
+
+
+def _depth(part: Part, map: ServiceMap, touched: Disturbance) -> Depth:
+    worked_cable = any(cable.serves == part.id for cable in map.cables if cable.id in touched.worked)
+    if part.id in touched.worked or worked_cable:
+        return Depth.SUSTAINED
+    return Depth.FUNCTION if part.id in touched.disturbed else Depth.PRESENCE
+
+
+def _passed_at_intake(check: Check[Any], part: Part, baseline: Baseline | None) -> bool:
+    noted = baseline.noted if baseline else ()
+    return any(
+        note.check == check.id and note.part == part.id and note.verdict is Verdict.PASS for note in noted
+    )
+
+
+def _once(check: Check[Any], steps: list[Step]) -> list[Step]:
+    """For a check of the whole unit, only the step of the part touched most, the first of equals."""
+    if not check.whole_unit or not steps:
+        return steps
+    most = max(steps, key=lambda step: (_DEPTHS[step.subject.depth], step.weight is Weight.REQUIRED))
+    return [most]
+
+
+def _needed(wanted: Iterable[Step], checks: Checks) -> dict[str, str]:
+    """Check ids that planned checks need for safety, needs of needs included, each with who needs it."""
+    known = {check.id: check for check in checks}
+    needed: dict[str, str] = {}
+    waiting = [(need, step.check.id) for step in wanted for need in step.check.needs]
+    while waiting:
+        need, by = waiting.pop(0)
+        if need in known and need not in needed:
+            needed[need] = by
+            waiting.extend((further, need) for further in known[need].needs)
+    return needed
+
+
+def _is_due(step: Step) -> bool:
+    return _DEPTHS[step.check.depth] <= _DEPTHS[step.subject.depth]
+
+
+def _weighed(step: Step, needed: dict[str, str]) -> Step:
+    if step.weight is Weight.REQUIRED or step.check.id not in needed:
+        return step
+    note = f"not touched, but needed for safety before {needed[step.check.id]}"
+    return replace(step, weight=Weight.REQUIRED, note=note)
+
+
+def _in_order(steps: Iterable[Step], map: ServiceMap) -> list[Step]:
+    rank = {part.id: index for index, part in enumerate(map.parts)}
+    listed = list(steps)
+    needs = {step.check.id: step.check.needs for step in listed}
+    return sorted(
+        listed,
+        key=lambda step: (
+            _STAGES[step.check.stage],
+            _rounds(step.check.id, needs),
+            step.seconds,
+            rank[step.subject.part.id],
+            step.check.id,
+        ),
+    )
+
+
+def _rounds(check: str, needs: Mapping[str, tuple[str, ...]]) -> int:
+    """How many checks must have come before `check`, one after the other."""
+    return max((1 + _rounds(need, needs) for need in needs.get(check, ())), default=0)
+
+
+def _fit(steps: Sequence[Step], budget_s: float) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
+    """The steps that fit and those left out: the dearest advisory first, the last of equals."""
+    kept, dropped = list(steps), list[Step]()
+    while sum(step.seconds for step in kept) > budget_s:
+        spare = [step for step in reversed(kept) if step.weight is Weight.ADVISORY and step.seconds > 0]
+        if not spare:
+            break
+        dearest = max(spare, key=lambda step: step.seconds)
+        kept.remove(dearest)
+        dropped.append(dearest)
+    return tuple(kept), tuple(dropped)
+
+
+def _unproven(
+    order: Order,
+    map: ServiceMap,
+    touched: Disturbance,
+    kept: Sequence[Step],
+    dropped: Sequence[Step],
+    checks: Checks,
+) -> tuple[str, ...]:
+    """What the map, the checks that exist and the budget leave open, one sentence each."""
+    sentences = [stands_in(order, map), _no_check(map, touched, checks)]
+    sentences += [
+        f"{step.check.id} of the {step.subject.part.name}: left out to fit {order.budget_minutes:g} minutes"
+        for step in dropped
+    ]
+    sentences.append(_over_budget(kept, order.budget_minutes))
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def _no_check(map: ServiceMap, touched: Disturbance, checks: Checks) -> str:
+    """Touched parts that no check tries; a disturbed cover or bracket is the rebuild sheet's matter."""
+    tried = {check.kind for check in checks}
+    open_parts = [
+        part.name
+        for part in map.parts
+        if part.id in touched.touched
+        and part.kind not in tried
+        and (part.kind is not PartKind.OTHER or part.id in touched.worked)
+    ]
+    if not open_parts:
+        return ""
+    return f"there is no check yet for these, which were touched: {', '.join(open_parts)}; try them by hand"
+
+
+def _over_budget(kept: Iterable[Step], budget_minutes: float) -> str:
+    minutes = sum(step.seconds for step in kept) / 60
+    if minutes <= budget_minutes:
+        return ""
+    return (
+        f"the required checks take {minutes:.1f} minutes, more than the {budget_minutes:g} allowed: "
+        "none of them was left out"
+    )
