@@ -64,7 +64,7 @@ class Lines:
 
 
 def new_folder(path: Path) -> None:
-    """Make the folder `path` and those above it that lack, so that they last; FileExistsError if it exists."""
+    """Make the folder `path` and those above it that lack, to last; FileExistsError if it exists."""
     with _named(path):
         for above in reversed(path.parents):
             if not above.is_dir():
@@ -90,7 +90,9 @@ def _make(folder: Path) -> None:
 
 
 def _write_whole(path: Path, data: bytes, mode: int) -> None:
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, mode)
+    # what a cut left there goes first: its mode may let others read a key, or it may be a link
+    path.unlink(missing_ok=True)
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     try:
         _write_all(descriptor, data)
         os.fsync(descriptor)
