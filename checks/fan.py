@@ -1,9 +1,10 @@
 """Fans: do they turn once the unit is warm?
 
-Evidence is the hwmon tachometer `fan*_input`: revolutions per minute, 0 for a fan that stands still or is unplugged
-(Linux kernel, Documentation/hwmon/sysfs-interface.rst). Many fans rest while the unit is cool, so one that does is
-warmed with one core, then with all, under the guard of `checks.heating`, before it is judged. No tachometer
-is not no fan: then the cooling curve is read where the map says how fast a turning fan cools, else a person feels for air.
+Evidence is the hwmon tachometer `fan*_input`: revolutions per minute, 0 for a fan that stands still or is
+unplugged (Linux kernel, Documentation/hwmon/sysfs-interface.rst). Many fans rest while the unit is cool,
+so one that does is warmed with one core, then with all, under the guard of `checks.heating`, before it is
+judged. No tachometer is not no fan: then the cooling curve is read where the map says how fast a turning
+fan cools, else a person feels for air.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ _CRAFT = "common practice, no source"
 
 READINGS = 10
 WARMING_S = 45.0
+WARMING_ALL_S = 120.0
 COOLING_S = 60.0
 AIR_MOVES, NO_AIR = "air moves", "no air"
 
@@ -32,8 +34,8 @@ AIR_MOVES, NO_AIR = "air moves", "no air"
 class Spin:
     """What the tachometer of a warm unit said, one reading a second, oldest first.
 
-    `temperature` is the processor's while it was warmed and read. `cooling` is the processor's after the load,
-    `airflow` what a person felt: each only where the ways before it did not answer.
+    `temperature` is the processor's while it was warmed and read. `cooling` is the processor's after the
+    load, `airflow` what a person felt: each only where the ways before it did not answer.
     """
 
     rpm: Series | Absent
@@ -107,7 +109,7 @@ def _warm(recorder: Recorder, tachometer: str | Absent, limits: Limits) -> int:
     recorder.heat(1, WARMING_S, enough, watch_slope=True)
     if recorder.stopped or enough():
         return 1
-    recorder.heat(recorder.machine.cores(), WARMING_S, enough)
+    recorder.heat(recorder.machine.cores(), WARMING_ALL_S, enough)
     return recorder.machine.cores()
 
 
@@ -191,7 +193,7 @@ def judge_spin(evidence: Spin, limits: Limits) -> Judgement:
     inferred = _infer(evidence, limits)
     if inferred is not None:
         return inferred
-    return _judge_airflow(evidence.airflow) or by_tachometer or _unanswered(evidence)
+    return _judge_airflow(evidence, limits) or by_tachometer or _unanswered(evidence)
 
 
 def _judge_tachometer(spin: Spin, limits: Limits) -> Judgement | None:
@@ -228,10 +230,7 @@ def _slow(slowest: float, minimum: float) -> str:
 def _due(spin: Spin, minimum: float, limits: Limits) -> bool:
     """The fan had reason to turn: the unit got warm, the guard had to step in, or it had turned before."""
     assert isinstance(spin.rpm, Series)
-    warm = isinstance(spin.temperature, Series) and max(spin.temperature.taken) >= number(
-        limits, "fan_turns_from"
-    )
-    return warm or isinstance(spin.safety_stop, Reading) or max(spin.rpm.taken) >= minimum
+    return _warm_enough(spin, limits) or max(spin.rpm.taken) >= minimum
 
 
 def _hottest(spin: Spin) -> str:
@@ -259,15 +258,28 @@ def _infer(spin: Spin, limits: Limits) -> Judgement | None:
     return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
 
 
-def _judge_airflow(answer: Answer | Absent) -> Judgement | None:
+def _judge_airflow(spin: Spin, limits: Limits) -> Judgement | None:
+    """What a person felt: air is a pass; none is a fault only in a unit warm enough for its fan to turn."""
+    answer = spin.airflow
     if isinstance(answer, Absent) or answer.words not in (AIR_MOVES, NO_AIR):
         return None
     measured = Reading(answer.words, "", f"felt by {answer.person}")
-    if answer.words == NO_AIR:
-        return Judgement(
-            Verdict.FAIL, "no air moves at the outlet of a warm unit", _RESEAT, Way.OBSERVED, measured
-        )
-    return Judgement(Verdict.PASS, "air moves at the outlet of the warm unit", "", Way.OBSERVED, measured)
+    if answer.words == AIR_MOVES:
+        return Judgement(Verdict.PASS, "air moves at the outlet of the warm unit", "", Way.OBSERVED, measured)
+    if not _warm_enough(spin, limits):
+        reason = f"no air moves, and the unit did not get warm enough for a fan that rests: {_hottest(spin)}"
+        return _inconclusive(reason, _FEEL, Cannot.CANNOT_TELL, measured)
+    return Judgement(
+        Verdict.FAIL, "no air moves at the outlet of a warm unit", _RESEAT, Way.OBSERVED, measured
+    )
+
+
+def _warm_enough(spin: Spin, limits: Limits) -> bool:
+    """The unit got so warm that its fan must turn, or the guard had to step in."""
+    if isinstance(spin.safety_stop, Reading):
+        return True
+    due = number(limits, "fan_turns_from")
+    return isinstance(spin.temperature, Series) and max(spin.temperature.taken) >= due
 
 
 def _unanswered(spin: Spin) -> Judgement:

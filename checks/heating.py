@@ -90,7 +90,7 @@ class Guard:
 
 
 def guard_for(machine: Machine, sensor: str, limits: Limits) -> Guard:
-    """The lower of the sensor's critical limit minus the margin and the map's limit; else the unrated default."""
+    """Safe: the lower of the map's limit and the sensor's critical one less the margin, else the default."""
     margin = number(limits, "safe_margin")
     given = [
         Reading(float(limit.value), "celsius", limit.origin.value)
@@ -147,7 +147,7 @@ class Recorder:
         enough: Callable[[], bool] = lambda: False,
         watch_slope: bool = False,
     ) -> None:
-        """Load `cores` until `seconds` have passed, it is `enough`, or the guard objects; nothing after that."""
+        """Load `cores` for `seconds`, until it is `enough`, or until the guard objects."""
         if self.stopped or seconds <= 0:
             return
         with self.machine.load(cores):

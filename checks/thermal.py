@@ -1,10 +1,11 @@
 """Cooling of the processor: do its sensors make sense, and does the heat get away?
 
-Evidence is the sensor nearest to the processor's heat (hwmon `temp*_input`) and, where the hardware has it, the
-package energy counter (powercap `energy_uj`). One core is loaded first, under a slope limit, then all of them; near
-the safe temperature half of them rest, at it the load ends. Where power is measured the judgement is
-the thermal resistance, K/W, which depends neither on how much the unit was allowed to draw nor on the room. Where
-it is not, the judgement is whether full load settles below the safe temperature, which is weaker, and said.
+Evidence is the sensor nearest to the processor's heat (hwmon `temp*_input`) and, where the hardware has
+it, the package energy counter (powercap `energy_uj`). One core is loaded first, under a slope limit, then
+all of them; near the safe temperature half of them rest, at it the load ends. Where power is measured the
+judgement is the thermal resistance, K/W, which depends neither on how much the unit was allowed to draw
+nor on the room. Where it is not, the judgement is whether full load settles below the safe temperature,
+which is weaker, and said.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ from reports.model.servicemap import PartKind
 
 _CRAFT = "common practice, no source"
 
-# -- plausible ------------------------------------------------------------------------------------------------
+# -- plausible -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ class SensorState:
 
 @dataclass(frozen=True, slots=True)
 class Sensors:
-    """Every temperature sensor of a unit at rest. `listing` counts them, or says why they could not be listed."""
+    """Every temperature sensor of a unit at rest. `listing` counts them, or says why it cannot."""
 
     listing: Reading | Absent
     sensors: tuple[SensorState, ...]
@@ -87,8 +88,8 @@ def measure_plausible(machine: Machine, subject: Subject, session: Session) -> S
 def judge_plausible(evidence: Sensors, limits: Limits) -> Judgement:
     """Pass when the processor's sensor answers, sanely, and near the others that are sane.
 
-    Other sensors are only compared with: boards carry inputs with nothing connected to them, and some are switched
-    off, which is no fault.
+    Other sensors are only compared with: boards carry inputs with nothing connected to them, and some are
+    switched off, which is no fault.
     """
     if isinstance(evidence.listing, Absent):
         return _unread("the temperature sensors could not be listed", evidence.listing)
@@ -179,16 +180,20 @@ PLAUSIBLE = Check(
     limits=plausible_limits,
     measure=measure_plausible,
     judge=judge_plausible,
+    whole_unit=True,
 )
 
-# -- load -----------------------------------------------------------------------------------------------------
+# -- load ------------------------------------------------------------------------------------------
 
 QUIET_S = 20.0
+LONGEST_REST_S = 180.0
+CALM_K = 0.3
+"""Cooled by less than this over a quarter of a minute: what is left is small enough to be fitted."""
 RAMP_S = 20.0
 SHORTEST_S = 120.0
 LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
 EASE_K = 6.0
-"""This far below the safe temperature half of the cores rest: many sound units are made to run close to it."""
+"""This far below the safe temperature half of the cores rest: many sound units are made to run near it."""
 SETTLED_K = 0.6
 SETTLED_OVER_S = 45
 WORSE_THAN_INTAKE = 1.25
@@ -233,25 +238,40 @@ def _at_intake(subject: Subject) -> Limit | None:
 
 
 def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
-    """Rest, one core under the slope limit, then all cores until settled or time is up; see `checks.heating`."""
+    """Rest, one core under the slope limit, then all cores until settled or time is up (`checks.heating`)."""
     sensor = machine.processor_sensor()
     first = machine.temperature(sensor) if sensor else Absent(Why.NOT_THERE, "processor sensor")
     if sensor is None or isinstance(first, Absent):
         return _nothing(machine, first if isinstance(first, Absent) else Absent(Why.NOT_THERE, "sensor"))
     recorder = Recorder(machine, sensor, guard_for(machine, sensor, load_limits(subject)))
     session.tell("reading the temperature at rest", 0.0)
-    recorder.rest(QUIET_S)
+    _rest(recorder)
+    cold = _median(recorder.celsius[-round(QUIET_S / STEP_S) :])
     _heat(recorder, machine.cores(), LONGEST_S[subject.depth], session)
     return Load(
         temperature=recorder.temperature(),
         power=recorder.power(),
         cores=recorder.cores(),
         all_cores=Reading(machine.cores(), "cores", "processor"),
-        cold=_median(recorder.celsius[: round(QUIET_S / STEP_S)]),
+        cold=cold,
         safe=recorder.guard.safe,
         safety_stop=recorder.safety_stop(),
         on_mains=machine.on_mains(),
     )
+
+
+def _rest(recorder: Recorder) -> None:
+    """Rest, and on until it hardly cools any more or the longest rest is over."""
+    recorder.rest(QUIET_S)
+    while len(recorder.celsius) * STEP_S < LONGEST_REST_S and _cooling(recorder):
+        recorder.rest(5.0)
+
+
+def _cooling(recorder: Recorder) -> bool:
+    now, before = _median(recorder.celsius[-7:]), _median(recorder.celsius[-20:-13])
+    if isinstance(now, Absent) or isinstance(before, Absent):
+        return False
+    return float(before.value) - float(now.value) > CALM_K
 
 
 def _nothing(machine: Machine, missing: Absent) -> Load:
@@ -329,10 +349,22 @@ def response(evidence: Load) -> ResponseFit | None:
     scale = 1.0 if driver is evidence.power else 1.0 / float(evidence.all_cores.value)
     try:
         return fit_response(
-            _array(evidence.temperature), _array(driver) * scale, evidence.temperature.step_s, quiet
+            _array(evidence.temperature),
+            _array(driver) * scale,
+            evidence.temperature.step_s,
+            quiet,
+            _late_from(evidence.cores),
         )
     except ValueError:
         return None
+
+
+def _late_from(cores: Series) -> int:
+    """A quarter into the last load, half a minute at least."""
+    began = max(
+        (i for i, (a, b) in enumerate(zip(cores.values, cores.values[1:], strict=False)) if a != b), default=0
+    )
+    return began + 1 + max(30, (len(cores.values) - began) // 4)
 
 
 def _array(series: Series) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -475,7 +507,7 @@ def _eased(evidence: Load) -> bool:
 
 
 def _advice(fast: bool) -> str:
-    """Likeliest first: heat that stays in the die never reached the cooler; heat that stays in the cooler did."""
+    """Likeliest first: heat that stays in the die never reached the cooler."""
     if fast:
         return "look at the thermal compound and the cooler seat first, then the fan, then the airflow"
     return "look at the fan and the airflow first, then the cooler seat and the thermal compound"
@@ -498,6 +530,7 @@ LOAD = Check(
     limits=load_limits,
     measure=measure_load,
     judge=judge_load,
+    whole_unit=True,
     needs=("fan.spin", "thermal.plausible"),
     walk_away_s=250.0,
     deadline_s=420.0,

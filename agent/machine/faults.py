@@ -1,7 +1,7 @@
 """The named faults of the rehearsal machine: each bends a good unit in one way.
 
-A fault that the unit has no part for (an antenna lead of a unit without wireless) is refused, so that a rehearsal
-never proves something that it did not try.
+A fault that the unit has no part for (an antenna lead of a unit without wireless) is refused, so that a
+rehearsal never proves something that it did not try.
 """
 
 from __future__ import annotations
@@ -15,7 +15,10 @@ from reports.errors import DocumentError, Fault, shown
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A fault: its id, what it is in a technician's words, and how it bends a unit (ValueError: nothing to bend)."""
+    """A fault: its id, what it is in a technician's words, and how it bends a unit.
+
+    `bend` raises ValueError where there is nothing to bend.
+    """
 
     id: str
     words: str
@@ -62,7 +65,7 @@ def _contact(factor: float) -> Callable[[Unit], Unit]:
 def _vents_blocked(unit: Unit) -> Unit:
     cooling = unit.cooling
     less = replace(
-        cooling, still_w_per_k=cooling.still_w_per_k * 0.5, forced_w_per_k=cooling.forced_w_per_k * 0.25
+        cooling, still_w_per_k=cooling.still_w_per_k * 0.4, forced_w_per_k=cooling.forced_w_per_k * 0.15
     )
     return replace(unit, cooling=less)
 

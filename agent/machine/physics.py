@@ -9,6 +9,7 @@ A unit starts where its idle power has settled. Time is moved, not waited for.
 
 from __future__ import annotations
 
+import itertools
 import random
 from dataclasses import dataclass
 
@@ -38,7 +39,7 @@ def curve_rpm(blower: Blower, celsius: float) -> float:
     points = blower.curve
     if celsius <= points[0][0]:
         return points[0][1] * blower.strength
-    for (low_c, low_rpm), (high_c, high_rpm) in zip(points, points[1:], strict=False):
+    for (low_c, low_rpm), (high_c, high_rpm) in itertools.pairwise(points):
         if celsius <= high_c:
             share = (celsius - low_c) / (high_c - low_c)
             return (low_rpm + share * (high_rpm - low_rpm)) * blower.strength

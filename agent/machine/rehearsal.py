@@ -35,6 +35,8 @@ from reports.model.record import Identity, Source
 __all__ = ["RehearsalMachine", "load_unit"]
 
 FRAMES_HEARD = 40
+FELT_RPM = 150.0
+"""Slower than this, nobody feels the air."""
 
 
 @dataclass
@@ -75,6 +77,7 @@ class RehearsalMachine:
     def __init__(
         self, unit: Unit, faults: Collection[str] = (), seed: int = 0, began: datetime | None = None
     ) -> None:
+        self._sound = unit
         self.unit = fault_table.apply(unit, faults)
         self._heat = physics.Heat(self.unit, seed)
         self._clock = VirtualClock(began or datetime.now(UTC), self._heat.advance)
@@ -207,11 +210,28 @@ class RehearsalMachine:
     # -- the person at the bench ----------------------------------------------------------------------------
 
     def answer(self, question: Question, person: str) -> Answer | Absent:
-        """What a person at this unit would truthfully say now; no answer to what they cannot know."""
-        if question.id == "fan.airflow":
-            moving = sum(self._heat.rpm) > 150.0
-            return Answer(question.text, question.options[0 if moving else 1], person)
-        return Absent(Why.DID_NOT_ANSWER, f"rehearsal: {question.id}")
+        """What a person at this unit would truthfully say now; no answer to what they cannot know.
+
+        They know what they put back and what the unit was made with, not what came loose since.
+        """
+        words = self._words(question)
+        if words not in question.options:
+            return Absent(Why.DID_NOT_ANSWER, f"rehearsal: {question.id}")
+        return Answer(question.text, words, person)
+
+    def _words(self, question: Question) -> str:
+        first, second = (*question.options, "", "")[:2]
+        known = {
+            "fan.airflow": sum(self._heat.rpm) > FELT_RPM,
+            "storage.listed": bool(self.unit.hidden_storage),
+            "camera.present.fitted": bool(self._sound.eyes),
+            "wireless.present.fitted": bool(self._sound.antennas),
+        }
+        if question.id == "memory.put_back":
+            return str(sum(1 for slot in self._sound.slots if slot.capacity_bytes))
+        if question.id not in known:
+            return ""
+        return first if known[question.id] else second
 
 
 def _slot(slot: Slot) -> MemorySlot:

@@ -1,7 +1,7 @@
 """A rehearsal unit: what hardware it has, and the physics of its heat, as values.
 
-A unit is good as long as nothing bends it: `agent.machine.faults` turns a good unit into one with a fault. So
-everything that can go wrong is a member here, and the machine that plays the unit knows no faults at all.
+A unit is good as long as nothing bends it: `agent.machine.faults` turns a good unit into one with a fault.
+So everything that can go wrong is a member here, and the machine that plays the unit knows no faults at all.
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ class Node(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Thermometer:
-    """A temperature sensor: readings are noisy (one standard deviation, K) and rounded to `quantum_k` (0: not).
+    """A temperature sensor: noisy (one standard deviation, K), rounded to `quantum_k` (0: not).
 
     `critical_celsius` None: it reports no limit. `stuck` ones always say what they said first, ones that
     `vanishes_above` a temperature (celsius) stop answering there, `switched_off` ones never do.

@@ -1,22 +1,27 @@
 """Thermal response: how far and how fast a temperature follows the heat that is put in.
 
-Two questions. `fit_step` fits T(t) = T0 + sum of rises * (1 - exp(-t / time constant)) to a step at t = 0 and gives
-textbook standard errors; the NIST reference data sets hold it to account. `fit_response` fits a recording against
-the power that was measured, T(t) = T0 + sum of resistances * (power through a first-order lag), and gives an
-interval for the rise to steady state that stays honest when readings are rounded, residuals hang together, the room
-drifts, and the recording stops before the unit has settled.
+Two questions. `fit_step` fits T(t) = T0 + sum of rises * (1 - exp(-t / time constant)) to a step at t = 0
+and gives textbook standard errors; the NIST reference data sets hold it to account. `fit_response` fits a
+recording against the power that was measured, T(t) = T0 + sum of resistances * (power through a
+first-order lag), and gives an interval for the rise to steady state that stays honest when readings are
+rounded, residuals hang together, the room drifts, the fan speeds up, and the recording stops before the
+unit has settled.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from checks.measures.separable import Array, Candidates, Design, search, student_t
+from checks.measures.separable import Array, Bounds, Candidates, Design, search, student_t
 
-# -- a step at t = 0 ------------------------------------------------------------------------------------------
+Mask = NDArray[np.bool_]
+
+# -- a step at t = 0 -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +43,7 @@ class StepFit:
 
     @property
     def standard_errors(self) -> Array:
-        return np.sqrt(np.diag(self.covariance))
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
 
 
 def fit_step(
@@ -59,9 +64,7 @@ def fit_step(
     found = search(
         lambda logs: _step_design(times_s, logs, free),
         target,
-        math.log(shortest),
-        math.log(100.0 * span),
-        time_constants,
+        Bounds(math.log(shortest), math.log(100.0 * span), time_constants),
         scales=12,
     )
     logs, linear = found.log_time_constants[found.best], found.linear[found.best]
@@ -123,14 +126,27 @@ def _step_fit(times_s: Array, target: Array, parameters: Array, free: int, start
     )
 
 
-# -- the response to measured power ---------------------------------------------------------------------------
-
-ROOM_DRIFT_K_PER_S = 1.0 / 600.0
-"""How fast a room's temperature may drift, one standard deviation: 1 K in ten minutes. Common practice, no source."""
+# -- the response to measured power -------------------------------------------------------------------------
 
 CONFIDENCE = 0.95
+
+ROOM_DRIFT_K_PER_S = 1.0 / 600.0
+"""How fast a room may drift, one standard deviation: 1 K in ten minutes. Common practice, no source."""
+
+LEFT_OVER_K = 4.0
+"""How much warmth of what ran before may be left at the start, one standard deviation."""
+
+LEFT_OVER_TRUST = 1.0
+"""How wrong the fitted left-over may be, as a share: with its fan at rest a unit cools slower."""
+
+APART = 2.5
+"""Two time constants closer than this are one: die and cooler lie a factor of ten apart."""
+
+SLOW_WITHIN = 2.0
+"""The slow time constant late in the load is within this factor of the whole recording's."""
+
 SETTLED_TIME_CONSTANTS = 3.0
-"""A recording shorter than this many slow time constants has seen less than 95 % of its rise: extrapolated."""
+"""A recording of fewer slow time constants has seen less than 95 % of its rise: it is extrapolated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +161,9 @@ class Interval:
 class ResponseFit:
     """The response of a temperature to power.
 
-    `resistances` (fast first) are K per unit of the input: K/W where the input is watts. `rise_k` is the rise from
-    the quiet state to the steady state at the load's input, `resistance` that rise per unit of input,
-    `swing` the input's step from quiet to load. `fast_share` is the part of the rise that came with
+    `resistances` (fast first) are K per unit of the input: K/W where the input is watts. `rise_k` is the
+    rise from the quiet state to the steady state at the load's input, `resistance` that rise per unit of
+    input, `swing` the input's step from quiet to load. `fast_share` is the part of the rise that came with
     the fast time constant, 0 where only one is seen.
     """
 
@@ -167,42 +183,86 @@ class ResponseFit:
 
 @dataclass(frozen=True, slots=True)
 class _Record:
-    """A recording made ready: readings, the input over the step before each, and what the rise refers to."""
+    """A recording made ready: readings (NaN: none), what drove them, what the rise refers to."""
 
     celsius: Array
-    taken: Array
     driver: Array
     step_s: float
+    quiet_samples: int
+    late: int
     quiet: float
     swing: float
-    drift_weight: float = 0.0
 
     @property
     def clock_s(self) -> Array:
-        return np.arange(len(self.driver)) * self.step_s
+        return np.asarray(np.arange(len(self.driver)) * self.step_s, dtype=np.float64)
+
+    @property
+    def taken(self) -> Mask:
+        return np.isfinite(self.celsius)
+
+    @property
+    def resting(self) -> Mask:
+        return np.arange(len(self.driver)) < self.quiet_samples
+
+    @property
+    def settling(self) -> Mask:
+        return np.arange(len(self.driver)) >= self.late
+
+    @property
+    def loaded_s(self) -> float:
+        return (len(self.driver) - self.quiet_samples) * self.step_s
 
 
-def fit_response(celsius: Array, driver: Array, step_s: float, quiet_samples: int) -> ResponseFit:
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """All candidates of a fit, with its residuals at the best one."""
+
+    found: Candidates
+    residual: Array
+
+    @property
+    def logs(self) -> Array:
+        return np.asarray(self.found.log_time_constants[self.found.best])
+
+    @property
+    def linear(self) -> Array:
+        return np.asarray(self.found.linear[self.found.best])
+
+    @property
+    def resistances(self) -> Array:
+        return self.linear[: len(self.logs)]
+
+
+def fit_response(
+    celsius: Array, driver: Array, step_s: float, quiet_samples: int, late_from: int | None = None
+) -> ResponseFit:
     """Fit readings (celsius, NaN where none was taken) to what drove them, sample by sample.
 
-    `driver[i]` is the mean input over the step that ends at sample i (watts, or the busy share of the cores),
-    NaN where unknown: the neighbours stand in. The first `quiet_samples` were taken at rest. The load's input
-    is the mean of the last third after them. Raises ValueError where there is too little to fit or the input
-    hardly rises.
+    `driver[i]` is the mean input over the step that ends at sample i (watts, or the busy share of the
+    cores), NaN where unknown: the neighbours stand in. The first `quiet_samples` were taken at rest. The
+    load's input is the mean of the last third after them.
+
+    Fitted twice. Over the whole recording: the time constants, and how the resistance divides. Over the
+    rest and the load from sample `late_from` on (a quarter into the load unless given): the rise and its
+    interval. By then a fan that follows the temperature has nearly done speeding up, and what it did
+    before is left free.
+
+    Raises ValueError where there is too little to fit or the input hardly rises.
     """
-    record = _record(celsius, driver, step_s, quiet_samples)
-    loaded_s = (len(driver) - quiet_samples) * step_s
-    one = _fitted(record, 1, loaded_s)
-    two = _fitted(record, 2, loaded_s)
-    found = two if _criterion(record, two) < _criterion(record, one) else one
-    return _response(record, found, loaded_s)
+    late = quiet_samples + (len(driver) - quiet_samples) // 4 if late_from is None else late_from
+    record = _record(celsius, driver, step_s, quiet_samples, late)
+    one, two = _whole(record, 1), _whole(record, 2)
+    whole = two if _criterion(two) < _criterion(one) else one
+    return _response(record, whole, _level(record, whole))
 
 
-def _record(celsius: Array, driver: Array, step_s: float, quiet_samples: int) -> _Record:
-    taken = np.isfinite(celsius)
-    known = np.isfinite(driver)
+def _record(celsius: Array, driver: Array, step_s: float, quiet_samples: int, late: int) -> _Record:
+    known, taken = np.isfinite(driver), np.isfinite(celsius)
     if taken.sum() < 30 or not known[:quiet_samples].any() or not known[quiet_samples:].any():
         raise ValueError("a response needs 30 readings, some at rest and some under load")
+    if taken[:quiet_samples].sum() < 5 or taken[late:].sum() < 20:
+        raise ValueError("the rest or the load was too short to see where it settles")
     index = np.arange(len(driver))
     filled = np.interp(index, index[known], driver[known])
     last_third = quiet_samples + 2 * (len(driver) - quiet_samples) // 3
@@ -210,7 +270,7 @@ def _record(celsius: Array, driver: Array, step_s: float, quiet_samples: int) ->
     swing = float(filled[last_third:].mean()) - quiet
     if swing <= 0.05 * max(abs(quiet), 1.0):
         raise ValueError("the input did not rise, so there is nothing to respond to")
-    return _Record(celsius[taken], taken, filled, step_s, quiet, swing)
+    return _Record(celsius, filled, step_s, quiet_samples, late, quiet, swing)
 
 
 def lagged(driver: Array, step_s: float, logs: Array, initial: float) -> Array:
@@ -227,71 +287,74 @@ def lagged(driver: Array, step_s: float, logs: Array, initial: float) -> Array:
     return out
 
 
-def _fitted(record: _Record, count: int, loaded_s: float) -> Candidates:
-    """Fit without drift for the scale of the noise, then with the drift that a room of this kind may have."""
-    low, high = math.log(0.7 * record.step_s), math.log(10.0 * loaded_s)
-    first = search(_design(record), record.celsius, low, high, count, scales=1)
-    noise = math.sqrt(float(first.rss.min()) / len(record.celsius)) + 1e-3
-    drifting = _with_drift(record, noise / ROOM_DRIFT_K_PER_S)
-    return search(_design(drifting), _target(drifting), low, high, count, scales=5)
+def _lags(record: _Record, logs: Array) -> Array:
+    """The input above quiet through the lags of each candidate: (k candidates, n samples, p lags)."""
+    unique, places = np.unique(logs, return_inverse=True)
+    above = lagged(record.driver - record.quiet, record.step_s, unique, 0.0)
+    return np.moveaxis(above[:, places.reshape(logs.shape)], 0, 1)
 
 
-def _with_drift(record: _Record, weight: float) -> _Record:
-    return _Record(
-        record.celsius, record.taken, record.driver, record.step_s, record.quiet, record.swing, weight
+def _whole(record: _Record, count: int) -> _Fitted:
+    bounds = Bounds(
+        math.log(0.7 * record.step_s), math.log(10.0 * record.loaded_s), count, APART, positive=count
     )
 
+    def design(noise: float) -> Design:
+        def of(logs: Array) -> Array:
+            decay = np.exp(-record.clock_s / np.exp(logs[:, -1:]))
+            return _assembled(record, _lags(record, logs), [decay], record.taken, noise)
 
-def _target(record: _Record) -> Array:
-    return np.append(record.celsius, 0.0)
+        return of
 
-
-def _design(record: _Record) -> Design:
-    """Columns [1, drift], then each lag's response above quiet; one more row holds the drift near zero."""
-    clock = record.clock_s[record.taken]
-    drifting = record.drift_weight > 0.0
-
-    def design(logs: Array) -> Array:
-        unique, places = np.unique(logs, return_inverse=True)
-        above = lagged(record.driver - record.quiet, record.step_s, unique, 0.0)[record.taken]
-        lags = np.moveaxis(above[:, places.reshape(logs.shape)], 0, 1)
-        fixed = np.stack([np.ones_like(clock), clock - clock.mean()], axis=1)
-        if not drifting:
-            fixed = fixed[:, :1]
-        whole = np.concatenate([np.broadcast_to(fixed, (len(logs), *fixed.shape)), lags], axis=2)
-        if not drifting:
-            return whole
-        row = np.zeros((len(logs), 1, whole.shape[2]))
-        row[:, 0, 1] = record.drift_weight
-        return np.concatenate([whole, row], axis=1)
-
-    return design
+    return _fit(record.celsius[record.taken], design, bounds, scales=4)
 
 
-def _residuals(record: _Record, found: Candidates) -> Array:
-    """Readings minus model, at the best candidate; the drift's own row is left out."""
-    best = found.best
-    design = _design(_with_drift(record, 1.0))(found.log_time_constants[best : best + 1])[0]
-    return np.asarray(record.celsius - (design @ found.linear[best])[:-1])
+def _assembled(record: _Record, lags: Array, decays: list[Array], rows: Mask, noise: float) -> Array:
+    """Design matrices with the columns [lags..., 1, drift, decays...].
+
+    Two more rows hold the drift and the first decay (what is left of the warmth before) near zero.
+    """
+    k, _, p = lags.shape
+    out = np.zeros((k, int(rows.sum()) + 2, p + 2 + len(decays)))
+    clock = record.clock_s
+    out[:, :-2, :p] = lags[:, rows]
+    out[:, :-2, p] = 1.0
+    out[:, :-2, p + 1] = (clock - clock.mean())[rows]
+    for i, decay in enumerate(decays):
+        out[:, :-2, p + 2 + i] = decay[:, rows]
+    out[:, -2, p + 1] = noise / ROOM_DRIFT_K_PER_S
+    out[:, -1, p + 2] = noise / LEFT_OVER_K
+    return out
 
 
-def _criterion(record: _Record, found: Candidates) -> float:
+def _fit(celsius: Array, design: Callable[[float], Design], bounds: Bounds, scales: int) -> _Fitted:
+    """Once to learn the noise, once more with the weights that it gives; ValueError where nothing fits."""
+    target = np.concatenate([celsius, np.zeros(2)])
+    first = search(design(0.3), target, bounds, scales=0)
+    if not np.isfinite(first.rss.min()):
+        raise ValueError("no response explains these readings")
+    weighted = design(math.sqrt(float(first.rss.min()) / len(celsius)) + 1e-3)
+    found = search(weighted, target, bounds, scales)
+    model = weighted(found.log_time_constants[found.best][None, :])[0] @ found.linear[found.best]
+    return _Fitted(found, np.asarray((target - model)[:-2]))
+
+
+def _criterion(fitted: _Fitted) -> float:
     """Bayesian information criterion (Schwarz, Ann. Statist. 6 (1978) 461-464), samples counted as worth.
 
     Residuals that hang together carry less than their number.
     """
-    residual = _residuals(record, found)
+    residual = fitted.residual
     worth = len(residual) / _clumping(residual)
     mean_square = max(float(residual @ residual) / len(residual), 1e-12)
-    parameters = 2 * found.log_time_constants.shape[1] + 2
-    return worth * math.log(mean_square) + parameters * math.log(worth)
+    return float(worth * math.log(mean_square) + 2 * len(fitted.logs) * math.log(worth))
 
 
 def _clumping(residual: Array) -> float:
     """How many samples it takes to carry what one independent sample would: at least 1.
 
-    The long-run variance over the plain one, triangular weights (Newey, West, Econometrica 55 (1987) 703-708),
-    or what a first-order process with the same lag-1 correlation has, whichever is more.
+    The long-run variance over the plain one, triangular weights (Newey, West, Econometrica 55 (1987)
+    703-708), or what a first-order process with the same lag-1 correlation has, whichever is more.
     """
     n = len(residual)
     square = float(residual @ residual)
@@ -301,56 +364,90 @@ def _clumping(residual: Array) -> float:
     correlation = np.array([float(residual[lag:] @ residual[:-lag]) / square for lag in lags])
     weights = 1.0 - np.arange(1, len(correlation) + 1) / (len(correlation) + 1)
     first = min(max(float(correlation[0]), 0.0), 0.95)
-    return max(1.0, 1.0 + 2.0 * float(weights @ correlation), (1.0 + first) / (1.0 - first))
+    return float(max(1.0, 1.0 + 2.0 * float(weights @ correlation), (1.0 + first) / (1.0 - first)))
 
 
-def _response(record: _Record, found: Candidates, loaded_s: float) -> ResponseFit:
-    best = found.best
-    logs, linear = found.log_time_constants[best], found.linear[best]
-    residual = _residuals(record, found)
-    resistances = linear[2:]
-    rise = float(resistances.sum()) * record.swing
-    interval = _rise_interval(record, found, residual)
-    slowest = math.exp(float(logs[-1]))
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """The rise to steady state, K, and its interval."""
+
+    rise_k: float
+    interval: Interval
+
+
+def _level(record: _Record, whole: _Fitted) -> _Level:
+    """The rise from the quiet state to the steady one, from the rest and the late load alone.
+
+    The lags are taken together, in the shares of the whole fit; only the slow one is searched anew.
+    """
+    slow, factor = float(whole.logs[-1]), math.log(SLOW_WITHIN)
+    share = whole.resistances / max(float(whole.resistances.sum()), 1e-12)
+    rows = record.taken & (record.resting | record.settling)
+    since_late = np.maximum(record.clock_s - record.clock_s[record.late], 0.0)
+
+    def design(noise: float) -> Design:
+        def of(logs: Array) -> Array:
+            fast = np.broadcast_to(whole.logs[:-1], (len(logs), len(whole.logs) - 1))
+            together = _lags(record, np.concatenate([fast, logs], axis=1)) @ share
+            rate = np.exp(-logs)
+            decays = [
+                np.exp(-record.clock_s * rate) * record.resting,
+                np.exp(-since_late * rate) * record.settling,
+            ]
+            return _assembled(record, together[:, :, None], decays, rows, noise)
+
+        return of
+
+    fitted = _fit(record.celsius[rows], design, Bounds(slow - factor, slow + factor), scales=3)
+    return _rise(record, fitted)
+
+
+def _rise(record: _Record, fitted: _Fitted) -> _Level:
+    """Every rise that some time constant of the search explains nearly as well as the best one does.
+
+    The profile of the sum of squares (Seber, Wild, Nonlinear Regression, 1989, section 5.4): not symmetric
+    where the recording stops early, as no standard error could be. "Nearly" grows with how much the residuals
+    hang together.
+    """
+    found, residual = fitted.found, fitted.residual
+    clumping, used = _clumping(residual), 6
+    quantile = student_t(0.5 + CONFIDENCE / 2, len(residual) / clumping - used)
+    lowest = float(found.rss.min())
+    variance = lowest / max(len(residual) - used, 1) * clumping
+    room = lowest + variance * quantile**2 - found.rss
+    near = room >= 0.0
+    rises = found.linear[:, 0] * record.swing
+    reach = np.sqrt(np.sum(found.factor[near, 0, :] ** 2, axis=1) * room[near]) * record.swing
+    best = float(fitted.linear[0]) * record.swing
+    low, high = float((rises[near] - reach).min()), float((rises[near] + reach).max())
+    left_over = _left_over(fitted, math.sqrt(variance))
+    more = quantile * math.hypot(_rounding_sd(record.celsius[record.taken], residual), left_over)
+    return _Level(best, Interval(best - math.hypot(best - low, more), best + math.hypot(high - best, more)))
+
+
+def _left_over(fitted: _Fitted, noise: float) -> float:
+    """How wrong the level at rest may be because warmth was left over, K: of what stands out of the noise."""
+    error = noise * float(np.linalg.norm(fitted.found.factor[fitted.found.best, 3, :]))
+    return LEFT_OVER_TRUST * max(abs(float(fitted.linear[3])) - 2.0 * error, 0.0)
+
+
+def _response(record: _Record, whole: _Fitted, level: _Level) -> ResponseFit:
+    resistances, residual = whole.resistances, whole.residual
+    total, low, high = level.rise_k, level.interval.low, level.interval.high
     return ResponseFit(
-        start_celsius=float(linear[0]),
+        start_celsius=float(whole.linear[len(resistances)]),
         resistances=tuple(resistances.tolist()),
-        time_constants_s=tuple(np.exp(logs).tolist()),
-        rise_k=rise,
-        rise_interval=interval,
-        resistance=rise / record.swing,
-        resistance_interval=Interval(interval.low / record.swing, interval.high / record.swing),
+        time_constants_s=tuple(np.exp(whole.logs).tolist()),
+        rise_k=total,
+        rise_interval=level.interval,
+        resistance=total / record.swing,
+        resistance_interval=Interval(low / record.swing, high / record.swing),
         swing=record.swing,
         fast_share=float(resistances[0] / resistances.sum()) if len(resistances) > 1 else 0.0,
-        extrapolated=loaded_s < SETTLED_TIME_CONSTANTS * slowest,
-        residual_sd=math.sqrt(float(residual @ residual) / max(len(residual) - 2 * len(logs) - 2, 1)),
+        extrapolated=record.loaded_s < SETTLED_TIME_CONSTANTS * math.exp(float(whole.logs[-1])),
+        residual_sd=math.sqrt(float(residual @ residual) / max(len(residual) - 2 * len(resistances) - 3, 1)),
         samples=len(residual),
     )
-
-
-def _rise_interval(record: _Record, found: Candidates, residual: Array) -> Interval:
-    """Every rise that some time constants of the search explain nearly as well as the best ones do.
-
-    The profile of the sum of squares (Seber, Wild, Nonlinear Regression, 1989, section 5.4): not
-    symmetric where the recording stops early, as no standard error could be. "Nearly" grows with
-    how much the residuals hang together.
-    """
-    count = found.log_time_constants.shape[1]
-    clumping = _clumping(residual)
-    freedom = len(residual) / clumping - 2 * count - 2
-    quantile = student_t(0.5 + CONFIDENCE / 2, freedom)
-    lowest = float(found.rss.min())
-    variance = lowest / max(len(residual) - 2 * count - 2, 1)
-    room = lowest + variance * clumping * quantile**2 - found.rss
-    weight = found.factor[:, 2:, :].sum(axis=1) * record.swing
-    spread = np.einsum("ki,ki->k", weight, weight)
-    rises = found.linear[:, 2:].sum(axis=1) * record.swing
-    near = room >= 0.0
-    reach = np.sqrt(spread[near] * room[near])
-    rounding = quantile * _rounding_sd(record.celsius, residual)
-    best = float(rises[found.best])
-    low, high = float((rises[near] - reach).min()), float((rises[near] + reach).max())
-    return Interval(best - math.hypot(best - low, rounding), best + math.hypot(high - best, rounding))
 
 
 def _rounding_sd(celsius: Array, residual: Array) -> float:

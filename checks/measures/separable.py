@@ -20,9 +20,6 @@ Array = NDArray[np.float64]
 Design = Callable[[Array], Array]
 """Log time constants (k candidates, p of them) to design matrices (k, n samples, m linear parameters)."""
 
-NARROWEST_RATIO = 1.05
-"""Two time constants closer than this cannot be told apart by any of our recordings."""
-
 _FIRST_POINTS = {1: 60, 2: 24}
 _POINTS = {1: 15, 2: 9}
 
@@ -45,39 +42,61 @@ class Candidates:
         return int(np.argmin(self.rss))
 
 
-def project(design: Design, log_time_constants: Array, y: Array) -> Candidates:
-    """The best linear parameters for each row of `log_time_constants`; rss is infinite where none is unique."""
+def project(design: Design, log_time_constants: Array, y: Array, positive: int = 0) -> Candidates:
+    """The best linear parameters for each row of `log_time_constants`.
+
+    The squares are infinite where none is unique, or where one of the first `positive` is negative.
+    """
     q, r = np.linalg.qr(design(log_time_constants))
     diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
     unique = diagonal.min(axis=1) > 1e-10 * diagonal.max(axis=1)
     factor = np.linalg.inv(np.where(unique[:, None, None], r, np.eye(r.shape[1])))
     projected = np.einsum("knm,n->km", q, y)
+    linear = np.einsum("kij,kj->ki", factor, projected)
     left = y - np.einsum("knm,km->kn", q, projected)
-    rss = np.where(unique, np.einsum("kn,kn->k", left, left), np.inf)
-    return Candidates(log_time_constants, np.einsum("kij,kj->ki", factor, projected), factor, rss)
+    allowed = unique & np.all(linear[:, :positive] >= 0.0, axis=1)
+    rss = np.where(allowed, np.einsum("kn,kn->k", left, left), np.inf)
+    return Candidates(log_time_constants, linear, factor, rss)
 
 
-def search(design: Design, y: Array, low: float, high: float, count: int, scales: int) -> Candidates:
-    """Every candidate from a grid over [low, high] (logs) and `scales` grids, each a third as wide, around the best.
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Where to search: `low` and `high` of the log time constants, and how many there are.
 
-    All of them are kept: together they sample the region around the minimum at each scale, wide or narrow.
+    `ratio` is the least between neighbours; `positive` counts the leading linear parameters that may
+    not be negative.
     """
-    found = project(design, _tuples([np.linspace(low, high, _FIRST_POINTS[count])] * count), y)
-    width = 2.0 * (high - low) / (_FIRST_POINTS[count] - 1)
+
+    low: float
+    high: float
+    count: int = 1
+    ratio: float = 1.05
+    positive: int = 0
+
+
+def search(design: Design, y: Array, bounds: Bounds, scales: int) -> Candidates:
+    """Every candidate from a grid over the bounds and `scales` grids around the best, each a third as wide.
+
+    All of them are kept: together they sample the region around the minimum at each scale.
+    """
+    count, points = bounds.count, _FIRST_POINTS[bounds.count]
+    first = _tuples([np.linspace(bounds.low, bounds.high, points)] * count, bounds.ratio)
+    found = project(design, first, y, bounds.positive)
+    width = 2.0 * (bounds.high - bounds.low) / (points - 1)
     for _ in range(scales):
         centre = found.log_time_constants[found.best]
-        axes = [np.clip(np.linspace(c - width, c + width, _POINTS[count]), low, high) for c in centre]
-        grid = _tuples(axes)
+        around = [np.linspace(c - width, c + width, _POINTS[count]) for c in centre]
+        grid = _tuples([np.clip(axis, bounds.low, bounds.high) for axis in around], bounds.ratio)
         if len(grid):
-            found = _joined(found, project(design, grid, y))
+            found = _joined(found, project(design, grid, y, bounds.positive))
         width /= 3.0
     return found
 
 
-def _tuples(axes: list[Array]) -> Array:
+def _tuples(axes: list[Array], ratio: float) -> Array:
     """All combinations of the axes, the time constants rising and told apart."""
     grid = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
-    apart = np.all(np.diff(grid, axis=1) >= math.log(NARROWEST_RATIO), axis=1)
+    apart = np.all(np.diff(grid, axis=1) >= math.log(ratio), axis=1)
     return np.asarray(grid[apart])
 
 

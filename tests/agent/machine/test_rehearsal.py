@@ -1,0 +1,242 @@
+"""The rehearsal machine: plays its unit, repeats itself, and shows each fault where a technician looks."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from agent.machine.faults import FAULTS
+from agent.machine.good_units import random_good_unit
+from agent.machine.rehearsal import RehearsalMachine, load_unit
+from checks.machine import Machine, Question
+from reports.errors import DocumentError
+from reports.model.evidence import Absent, Answer, Reading, Why
+from reports.model.order import Form
+from reports.model.record import Source
+
+DEMO_FILE = Path(__file__).parents[3] / "agent" / "demo" / "unit.json"
+DEMO = load_unit(DEMO_FILE)
+BEGAN = datetime(2026, 3, 2, 8, tzinfo=UTC)
+AIR = Question("fan.airflow", "is air moving?", ("air moves", "no air", "cannot tell"))
+
+
+def machine(*faults: str, seed: int = 1, unit=DEMO) -> RehearsalMachine:
+    return RehearsalMachine(unit, faults, seed, BEGAN)
+
+
+def loaded(it: RehearsalMachine, seconds: float = 60.0) -> RehearsalMachine:
+    with it.load(it.cores()):
+        it.clock.sleep(seconds)
+    return it
+
+
+def facts(it: Machine) -> dict[str, object]:
+    """Everything that can be asked of a unit at rest and after a minute of load."""
+    found: dict[str, object] = {
+        "identity": it.identity(),
+        "slots": it.memory_slots(),
+        "total": it.memory_total(),
+        "drives": it.drives(),
+        "hidden": it.hidden_storage(),
+        "radios": it.radios(),
+        "signals": it.chain_signals("pci-0000:02:00.0"),
+        "cameras": it.cameras(),
+        "fans": it.fans(),
+        "mains": it.on_mains(),
+        "energy": it.package_energy(),
+        "cold": it.temperature("platform-coretemp.0-1"),
+    }
+    speeds = []
+    with it.load(it.cores()):
+        for _ in range(60):
+            it.clock.sleep(1.0)
+            speeds.append(it.fan_speed("platform-fan-1"))
+        found["hot"] = it.temperature("platform-coretemp.0-1")
+    return found | {"speeds": tuple(speeds)}
+
+
+SHOWS = {
+    "fan-plug-loose": "speeds",
+    "fan-plug-shaky": "speeds",
+    "fan-weak": "speeds",
+    "compound-missing": "hot",
+    "cooler-not-flat": "hot",
+    "vents-blocked": "hot",
+    "antenna-main-off": "signals",
+    "antenna-aux-off": "signals",
+    "memory-module-loose": "slots",
+    "memory-wrong-size": "total",
+    "memory-slow": "slots",
+    "drive-cable-off": "drives",
+    "drive-hidden": "hidden",
+    "wrong-drive": "drives",
+    "wireless-card-loose": "radios",
+    "wireless-driver-missing": "radios",
+    "radio-switched-off": "radios",
+    "radio-switch-off": "radios",
+    "camera-ribbon-off": "cameras",
+    "identity-blank": "identity",
+    "identity-of-another-unit": "identity",
+    "sensor-vanishes": "hot",
+    "sensor-stuck": "hot",
+    "no-power-counter": "energy",
+    "no-tachometer": "fans",
+    "no-chain-signals": "signals",
+    "mains-unplugged": "mains",
+    "room-hot": "cold",
+}
+
+
+@pytest.fixture(scope="module")
+def sound() -> dict[str, object]:
+    return facts(machine())
+
+
+def test_every_named_fault_says_where_it_shows():
+    assert SHOWS.keys() == FAULTS.keys()
+
+
+@pytest.mark.parametrize("fault", SHOWS)
+def test_a_fault_shows_where_a_technician_would_look(fault, sound):
+    assert facts(machine(fault))[SHOWS[fault]] != sound[SHOWS[fault]]
+
+
+def test_an_antenna_lead_that_is_off_costs_its_own_chain_25_db():
+    before, after = (
+        machine().chain_signals("pci-0000:02:00.0"),
+        machine("antenna-aux-off").chain_signals("pci-0000:02:00.0"),
+    )
+
+    assert after[0] == before[0]
+    assert before[1].signal.value - after[1].signal.value == 25.0
+
+
+def test_a_missing_compound_makes_a_loaded_unit_much_hotter():
+    sound_c, dry_c = (
+        loaded(it).temperature("platform-coretemp.0-1").value
+        for it in (machine(), machine("compound-missing"))
+    )
+
+    assert dry_c > sound_c + 25
+
+
+def test_the_same_seed_gives_the_same_readings_and_another_does_not():
+    assert facts(machine(seed=3)) == facts(machine(seed=3))
+    assert facts(machine(seed=3))["speeds"] != facts(machine(seed=4))["speeds"]
+
+
+def test_time_is_moved_and_never_goes_back():
+    it = machine()
+    it.clock.sleep(90.0)
+    it.clock.sleep(-5.0)
+
+    assert it.clock.monotonic() == 90.0
+    assert it.clock.utc() == datetime(2026, 3, 2, 8, 1, 30, tzinfo=UTC)
+
+
+def test_the_load_ends_on_every_way_out():
+    it = machine()
+
+    def stopped_half_way() -> None:
+        with it.load(6):
+            it.clock.sleep(1.0)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stopped_half_way()
+    before = it.package_energy().value
+    it.clock.sleep(10.0)
+
+    assert it.package_energy().value - before == pytest.approx(10 * DEMO.package.idle_w, rel=0.1)
+
+
+def test_a_rehearsal_says_that_it_is_one():
+    assert machine().source is Source.REHEARSAL
+    assert machine().on_mains().source.startswith("rehearsal")
+
+
+def test_the_person_feels_air_only_where_a_fan_turns():
+    assert machine().answer(AIR, "t-07") == Answer("is air moving?", "air moves", "t-07")
+    assert machine("fan-plug-loose").answer(AIR, "t-07").words == "no air"
+
+
+@pytest.mark.parametrize(
+    ("fault", "question", "options", "words"),
+    [
+        ("memory-module-loose", "memory.put_back", ("1", "2", "cannot tell"), "2"),
+        ("camera-ribbon-off", "camera.present.fitted", ("it has one", "made without"), "it has one"),
+        ("wireless-card-loose", "wireless.present.fitted", ("it has one", "made without"), "it has one"),
+        ("drive-hidden", "storage.listed", ("listed", "not listed"), "listed"),
+        ("drive-cable-off", "storage.listed", ("listed", "not listed"), "not listed"),
+    ],
+)
+def test_the_person_knows_what_they_put_back(fault, question, options, words):
+    assert machine(fault).answer(Question(question, "?", options), "t-07").words == words
+
+
+def test_the_person_does_not_answer_what_they_cannot_know():
+    said = machine().answer(Question("audio.sides", "left?", ("left", "right")), "t-07")
+
+    assert isinstance(said, Absent)
+
+
+def test_a_switched_off_sensor_says_so():
+    unit = next(
+        unit
+        for unit in (random_good_unit(seed, Form.LAPTOP) for seed in range(20))
+        if unit.thermometers[2].switched_off
+    )
+
+    assert machine(unit=unit).temperature("board-2").why is Why.SWITCHED_OFF
+
+
+def test_an_unknown_fault_and_one_without_its_part_are_both_named():
+    unit = random_good_unit(1, Form.TOWER)
+    with pytest.raises(DocumentError) as error:
+        machine("camera-ribbon-off", "fan-stolen\x1b[31m", unit=unit)
+
+    assert len(error.value.faults) == 2
+    assert "no camera" in str(error.value)
+    assert "\x1b" not in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("change", "pointer"),
+    [
+        ({"schema": "benchproof/rehearsal/2"}, "/schema"),
+        ({"colour": "red"}, ""),
+        ({"reserved_bytes": -1}, "/reserved_bytes"),
+        ({"processor_sensor": "nowhere"}, "/processor_sensor"),
+        ({"blowers": [{"id": "f", "label": "", "curve": [[50, 2000], [40, 3000]]}]}, "/blowers/0/curve"),
+    ],
+)
+def test_a_wrong_unit_file_is_refused_with_the_place(tmp_path, change, pointer):
+    path = tmp_path / "unit.json"
+    path.write_text(json.dumps(json.loads(DEMO_FILE.read_text()) | change))
+
+    with pytest.raises(DocumentError) as error:
+        load_unit(path)
+
+    assert [fault.pointer for fault in error.value.faults] == [pointer]
+
+
+def test_good_units_lack_what_ordinary_units_lack():
+    units = [random_good_unit(seed, form) for seed in range(60) for form in Form]
+
+    assert {unit.blowers[0].tachometer for unit in units} == {True, False}
+    assert {unit.package.energy_counter for unit in units} == {True, False}
+    assert {bool(unit.antennas[0].chains_dbm) for unit in units} == {True, False}
+    assert random_good_unit(7, Form.LAPTOP) == random_good_unit(7, Form.LAPTOP)
+
+
+def test_energy_only_grows():
+    it = machine()
+    joules = []
+    for _ in range(20):
+        it.clock.sleep(0.5)
+        reading = it.package_energy()
+        assert isinstance(reading, Reading)
+        joules.append(reading.value)
+
+    assert joules == sorted(joules)
