@@ -41,7 +41,7 @@ GRACE_S = 2.0
 """After SIGTERM, so that contexts in the child can put things back; then SIGKILL."""
 
 
-class CheckGaveOut(Exception):  # noqa: N818 - it reads as what happened
+class CheckGaveOut(Exception):
     """The measuring process ended without evidence; `what` says how, `where` in which line if known."""
 
     def __init__(self, what: str, where: str = "") -> None:

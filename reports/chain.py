@@ -12,7 +12,6 @@ Whether each record was signed as it should be is `reports.verify`. What no chai
 removed from its end, or a stick set back. That takes a head that someone else holds.
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 import itertools

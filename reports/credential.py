@@ -20,7 +20,6 @@ Reading one checks, in this order:
  C3  its own proof holds (`reports.proof`), and was made by the key it names as issuer
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 from collections.abc import Mapping

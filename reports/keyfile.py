@@ -18,7 +18,6 @@ Rules:
   the text of the passphrase, copies that the collector moved, pages that were swapped out.
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 import json

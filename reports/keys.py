@@ -4,7 +4,6 @@ The doors of the modules about keys: `Signer`, `fingerprint` (`reports.multikey`
 passphrase (`reports.keyfile`), credentials (`reports.credential`).
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 import json

@@ -27,7 +27,6 @@ Verifying, VC 4 and ED 3.3.2, on the JSON as it was parsed, every member of it:
 A proof that holds says who signed. Whether that key is to be believed is `reports.verify`.
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 import hashlib

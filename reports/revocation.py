@@ -10,7 +10,6 @@ Reading one checks, in this order:
  R3  that credential is the office's, by a root the reader trusts, valid when the list was issued
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping

@@ -36,7 +36,6 @@ letter; only where the measured value did differ may a number in them differ by 
 which is where rounding shows.
 """
 
-# ruff: noqa: N818
 from __future__ import annotations
 
 import math
