@@ -211,6 +211,10 @@ class Page:
         """Who signed, whether anything changed, what follows from its evidence, what is not proven."""
         self.say()
         self.say(f"VERIFIED  {name}", style="bold green")
+        self.established(result, brief=brief)
+
+    def established(self, result: Verified, *, brief: bool = False) -> None:
+        """The facts of a verification, also where a later step of it was refused."""
         credential = result.credential
         rows = [
             ("signed by", f"{credential.name} ({credential.role.value})"),
@@ -221,7 +225,7 @@ class Page:
             ("changed since", "nothing"),
         ]
         if result.report is not None:
-            rows.append(("verdict", f"{result.report.verdict.value}, and its findings give that verdict"))
+            rows.append(("its verdict", result.report.verdict.value))
             rows.append(("findings", _counted_outcomes(result.findings)))
         for label, text in rows:
             self.say(f"{label:<14} {text}", indent=2, hang=15)

@@ -14,6 +14,7 @@ from agent.exits import Exit
 from agent.folder import bench_folder
 from checks.registry import rejudge
 from reports.codec import read_json, to_json
+from reports.errors import VerificationError
 from reports.files import write_new
 from reports.keys import init_keys, new_passphrase
 from reports.render.page import render_page
@@ -59,12 +60,30 @@ def verify(options: argparse.Namespace) -> int:
     """Say who signed, under which credential, what follows from its evidence, what is not proven."""
     raw = read_record(options.report)
     revocations = read_json(options.revocations, "revocation list") if options.revocations else None
-    result = verified(raw, trust=options.trust, now=now(), rejudge=rejudge, revocations=revocations)
+    try:
+        result = verified(raw, trust=options.trust, now=now(), rejudge=rejudge, revocations=revocations)
+    except VerificationError as error:
+        _refused(str(options.report), error, as_json=options.json)
+        return Exit.PROOF_REFUSED
     if options.json:
-        print_json(_verified_json(result))
+        print_json({"accepted": True} | _verified_json(result))
     else:
         Page(screen()).verified(str(options.report), result)
     return Exit.DONE
+
+
+def _refused(name: str, error: VerificationError, *, as_json: bool) -> None:
+    """Why, and what was established before: a finding that does not follow was signed by somebody."""
+    established: Verified | None = getattr(error, "verified", None)
+    if as_json:
+        said = {"reference": error.reference, "found": error.what, "why": error.why, "do": error.hint}
+        known = {"established": _verified_json(established)} if established else {}
+        print_json({"accepted": False} | said | known)
+        return
+    page = Page(screen())
+    page.refused(name, error)
+    if established:
+        page.established(established)
 
 
 def _verified_json(result: Verified) -> dict[str, Any]:

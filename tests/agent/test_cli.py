@@ -4,14 +4,19 @@ import io
 import json
 import os
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from agent.cli import main
 from agent.exits import MEANING, Exit, exit_of_run
+from reports.chain import follow
+from reports.codec import to_json
+from reports.keys import fingerprint, throw_away
 from reports.model.record import Source
 from reports.model.verdict import UnitVerdict
+from reports.proof import sign
 
 DEMO = Path(__file__).parents[2] / "agent" / "demo"
 MAP = str(DEMO / "map.json")
@@ -417,3 +422,22 @@ def test_help_and_readme_give_the_same_table_of_statuses(typed):
     for status, meaning in MEANING.items():
         assert f"| {status.value} | {meaning} |" in readme
         assert f"{status.value} " in typed("--help")[1]
+
+
+def test_a_signed_finding_that_does_not_follow_is_refused_and_says_who_signed_it(
+    typed, tmp_path, demonstrated
+):
+    bench = throw_away(datetime.now(UTC))
+    report = json.loads((demonstrated / "hold" / "report.json").read_text())
+    del report["proof"]
+    report["credential"] = bench.credential
+    report["chain"] = to_json(follow(None, bench.credential))
+    finding = next(each for each in report["findings"] if each["check"] == "fan.spin")
+    finding["judgement"] |= {"verdict": "pass", "reason": "the fan turns", "way": "instrument"}
+    path = written(tmp_path, sign(report, bench.signer, datetime.now(UTC).replace(microsecond=0)))
+
+    status, text = typed("verify", path, "--trust", fingerprint(bench.root_multikey))
+
+    assert status == Exit.PROOF_REFUSED
+    assert "do not follow from their evidence: fan.spin/fan" in text.replace("\n", " ").replace("  ", " ")
+    assert "throw-away key (bench)" in text
