@@ -16,6 +16,7 @@ from reports.model.finding import Cannot, Limit, Origin, Verdict, Way
 from reports.model.order import Expected, Form
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, absent, laptop, part, replaced, said, subject
+from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 DEMO = load_unit(Path(__file__).parents[2] / "agent" / "demo" / "unit.json")
 COOLER_FAN = part(
@@ -69,6 +70,7 @@ def rehearse(*faults: str, unit=DEMO, about=ABOUT):
 # -- judged --------------------------------------------------------------------------------------
 
 
+@shows("fan.spin", PASSES)
 def test_a_fan_that_turns_passes():
     judgement = judge_spin(spin(1200, 1210, 1190), LIMITS)
 
@@ -79,11 +81,13 @@ def test_a_fan_that_turns_passes():
     )
 
 
+@shows("fan.spin", BOUNDARY)
 @pytest.mark.parametrize(("slowest", "verdict"), [(900, Verdict.PASS), (899, Verdict.FAIL)])
 def test_the_slowest_reading_must_reach_the_minimum(slowest, verdict):
     assert judge_spin(spin(1200, slowest, 1200), LIMITS).verdict is verdict
 
 
+@shows("fan.spin", FAILS)
 def test_a_fan_that_stops_for_one_reading_fails():
     judgement = judge_spin(spin(1200, 1210, 0, 1190), LIMITS)
 
@@ -127,6 +131,7 @@ def test_without_a_tachometer_the_person_decides(words, warm, verdict):
     assert judge_spin(spin(warm=warm, airflow=felt(words)), LIMITS).verdict is verdict
 
 
+@shows("fan.spin", CANNOT)
 @pytest.mark.parametrize("why", Why)
 def test_no_tachometer_and_no_answer_never_passes(why):
     assert judge_spin(spin(rpm=absent(why)), LIMITS).verdict is Verdict.INCONCLUSIVE

@@ -29,6 +29,7 @@ from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, absent, identity, laptop, part, said, subject
+from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 DEMO = load_unit(Path(__file__).parents[2] / "agent" / "demo" / "unit.json")
 MAP_LIMITS = (
@@ -80,6 +81,7 @@ def rehearse(*faults: str, unit=DEMO, about=ABOUT, seed: int = 1):
 # -- the load, judged ----------------------------------------------------------------------------
 
 
+@shows("thermal.load", PASSES)
 def test_a_cooler_well_within_its_limit_passes_and_names_the_figure():
     judgement = judge_load(load(0.8), LIMITS)
 
@@ -88,6 +90,7 @@ def test_a_cooler_well_within_its_limit_passes_and_names_the_figure():
     assert judgement.limit.origin is Origin.SERVICE_MAP
 
 
+@shows("thermal.load", FAILS)
 def test_a_cooler_beyond_its_limit_fails_with_advice():
     judgement = judge_load(load(1.6, watts=35.0), LIMITS)
 
@@ -95,6 +98,7 @@ def test_a_cooler_beyond_its_limit_fails_with_advice():
     assert judgement.advice.startswith("look at the fan and the airflow")
 
 
+@shows("thermal.load", BOUNDARY)
 def test_a_cooler_on_its_limit_cannot_be_told():
     judgement = judge_load(load(1.3, watts=35.0), LIMITS)
 
@@ -102,6 +106,7 @@ def test_a_cooler_on_its_limit_cannot_be_told():
     assert "sustained depth" in judgement.advice
 
 
+@shows("thermal.load", CANNOT)
 @pytest.mark.parametrize("why", Why)
 def test_without_a_processor_temperature_nothing_passes(why):
     judgement = judge_load(load(temperature=absent(why), cores=absent(), safe=absent()), LIMITS)
@@ -319,6 +324,7 @@ def sensors(processor: float | Absent = 40.0, *others: float | Absent) -> Sensor
     return Sensors(said(len(states)), states)
 
 
+@shows("thermal.plausible", PASSES)
 def test_sensors_close_to_each_other_pass():
     judgement = judge_plausible(sensors(40.0, 31.0, 28.0), AT_REST)
 
@@ -326,16 +332,19 @@ def test_sensors_close_to_each_other_pass():
     assert "3 of 3" in judgement.reason
 
 
+@shows("thermal.plausible", BOUNDARY)
 @pytest.mark.parametrize(("celsius", "verdict"), [(75.0, Verdict.PASS), (75.1, Verdict.FAIL)])
 def test_a_processor_far_hotter_than_its_board_at_rest_fails(celsius, verdict):
     assert judge_plausible(sensors(celsius, 30.0), AT_REST).verdict is verdict
 
 
+@shows("thermal.plausible", FAILS)
 @pytest.mark.parametrize("celsius", [-11.0, 127.0])
 def test_a_reading_that_cannot_be_fails(celsius):
     assert judge_plausible(sensors(celsius), AT_REST).verdict is Verdict.FAIL
 
 
+@shows("thermal.plausible", CANNOT)
 @pytest.mark.parametrize("why", Why)
 def test_a_processor_sensor_that_does_not_answer_is_inconclusive(why):
     assert judge_plausible(sensors(absent(why), 30.0), AT_REST).verdict is Verdict.INCONCLUSIVE
