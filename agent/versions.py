@@ -1,4 +1,4 @@
-"""What made a report: program, Python, kernel, image."""
+"""What made a report: program, Python, kernel, image, and the version by which each check judges."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import platform
 from importlib import metadata
 from pathlib import Path
 
+from checks.registry import CHECKS
 from reports.model.record import Versions
 
 IMAGE_FILE = Path("/etc/benchproof-image")
@@ -21,6 +22,7 @@ def program_version() -> str:
 
 
 def versions(image_file: Path = IMAGE_FILE) -> Versions:
-    """Of this program, this interpreter, this kernel and the image booted, if any."""
+    """Of this program, this interpreter, this kernel, the image booted, if any, and every check."""
     image = image_file.read_text(encoding="utf-8").strip() if image_file.is_file() else ""
-    return Versions(program_version(), platform.python_version(), platform.release(), image)
+    checks = tuple(f"{check.id}@{check.judgement_version}" for check in CHECKS)
+    return Versions(program_version(), platform.python_version(), platform.release(), image, checks)

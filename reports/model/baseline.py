@@ -1,15 +1,21 @@
-"""The baseline: what was recorded at intake."""
+"""The baseline: what was recorded at intake, before the unit was opened.
+
+It is a document of the shop and unsigned; a report names the one it was judged by, to the byte.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
-from reports.model.evidence import Absent, Reading
+from reports.model.evidence import Absent, Reading, Why
 from reports.model.finding import Verdict
-from reports.model.record import Identity
+from reports.model.record import Identity, Source
 
 SCHEMA = "benchproof/baseline/1"
+
+NOT_RECORDED: Final = Absent(Why.NOT_SUPPORTED, "baseline", "not recorded at intake")
 
 
 class Intake(StrEnum):
@@ -28,10 +34,52 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class Device:
+    """One drive, memory module, radio or camera: `id` is its bus path, or the locator of its slot.
+
+    `soldered`: it is part of the main board and changes with it.
+    """
+
+    id: str
+    model: Reading | Absent
+    serial: Reading | Absent
+    soldered: bool = False
+
+
+Devices = tuple[Device, ...] | Absent
+"""What was found (empty: looked, and there was none), or why nobody could look."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """What was in the unit, by kind; what is plugged in from outside stays out."""
+
+    drives: Devices = NOT_RECORDED
+    modules: Devices = NOT_RECORDED
+    radios: Devices = NOT_RECORDED
+    cameras: Devices = NOT_RECORDED
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Settings of the firmware that a reset or a new board flips.
+
+    `boot_entries` are the systems registered on the unit's drives, in the order they are tried, each by
+    its name; what the firmware lists by itself (sticks, networks) is not among them. `controller_mode`
+    says how storage controllers present their drives.
+    """
+
+    secure_boot: Reading | Absent = NOT_RECORDED
+    boot_entries: tuple[Reading, ...] | Absent = NOT_RECORDED
+    controller_mode: Reading | Absent = NOT_RECORDED
+
+
+@dataclass(frozen=True, slots=True)
 class Baseline:
     """Inventory findings at intake, identity, whether the complaint shows, thermal figure if it runs.
 
-    `taken` is UTC, RFC 3339. `thermal_resistance_k_per_w` is that of the processor's cooler.
+    `taken` is UTC, RFC 3339. `thermal_resistance_k_per_w` is that of the processor's cooler. `source` says
+    what was measured; a baseline of a rehearsal serves a rehearsal only.
     """
 
     schema: str
@@ -43,3 +91,6 @@ class Baseline:
     complaint_shows: str
     noted: tuple[Noted, ...]
     thermal_resistance_k_per_w: Reading | Absent
+    inside: Inside = Inside()
+    settings: Settings = Settings()
+    source: Source = Source.LIVE

@@ -48,12 +48,13 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Versions:
-    """What made the record."""
+    """What made the record; `checks` names each check with its judgement version (`fan.spin@1`)."""
 
     program: str
     python: str
     kernel: str
     image: str = ""
+    checks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,16 @@ class MapNote:
     title: str
     revision: int
     generic: bool
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineNote:
+    """The baseline compared with: when it was taken (UTC, RFC 3339), whether the unit ran ("ran", "did
+    not start"), and `digest` over its canonical JSON ("sha256:<hex>")."""
+
+    taken: str
+    intake: str
     digest: str
 
 
@@ -120,7 +131,8 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """The signed document of an attempt. `order` is without the customer.
+    """The signed document of an attempt. `order` is without the customer; `baseline` is None where
+    nothing was recorded at intake.
 
     `technician` is an id, named by the bench. `ended_by` is "" for a whole run, else what cut it short
     ("stopped by the operator", "stopped for safety: ..."). `unproven` says in words what the budget or
@@ -144,3 +156,4 @@ class Report:
     ended_by: str
     unproven: tuple[str, ...]
     credential: Mapping[str, Any]
+    baseline: BaselineNote | None = None

@@ -1,7 +1,7 @@
 """The published schemas: valid themselves, and saying exactly what the values of the model hold."""
 
 import json
-from dataclasses import MISSING, fields
+from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
 
 import pytest
@@ -37,6 +37,7 @@ OBJECTS = {
     record.Versions: RECORD["$defs"]["versions"],
     record.ClockNote: RECORD["$defs"]["clock"],
     record.MapNote: RECORD["$defs"]["map_note"],
+    record.BaselineNote: RECORD["$defs"]["baseline_note"],
     record.PlannedStep: RECORD["$defs"]["planned_step"],
     record.Opened: RECORD["$defs"]["opened"],
     record.Report: RECORD["$defs"]["attempt"],
@@ -49,6 +50,9 @@ OBJECTS = {
     servicemap.TestPoint: MAP["$defs"]["test_point"],
     baseline.Baseline: BASELINE,
     baseline.Noted: BASELINE["$defs"]["noted"],
+    baseline.Device: BASELINE["$defs"]["device"],
+    baseline.Inside: BASELINE["$defs"]["inside"],
+    baseline.Settings: BASELINE["$defs"]["settings"],
 }
 ENUMS = {
     cls
@@ -84,7 +88,8 @@ def test_the_members_are_those_of_the_value(cls):
 
 def test_every_value_of_the_model_has_a_schema():
     modules = (baseline, evidence, finding, order, record, servicemap)
-    classes = {c for module in modules for c in vars(module).values() if hasattr(c, "__dataclass_fields__")}
+    values = [value for module in modules for value in vars(module).values()]
+    classes = {value for value in values if isinstance(value, type) and is_dataclass(value)}
 
     assert classes == set(OBJECTS)
 
