@@ -311,7 +311,8 @@ SPIN = Check(
     judge=judge_spin,
     hands_on_s=5.0,
     walk_away_s=30.0,
-    deadline_s=180.0,
+    # warming at most 165 s, reading 10 s, cooling 60 s, and a person who comes to feel for air
+    deadline_s=420.0,
 )
 
 CHECKS = (SPIN,)

@@ -533,7 +533,8 @@ LOAD = Check(
     whole_unit=True,
     needs=("fan.spin", "thermal.plausible"),
     walk_away_s=250.0,
-    deadline_s=420.0,
+    # rest at most 180 s, ramp 20 s, all cores at most 300 s
+    deadline_s=600.0,
 )
 
 CHECKS = (PLAUSIBLE, LOAD)
