@@ -7,6 +7,7 @@ Rules:
 - what it wants of the person or the progress line goes through the pipe, and the parent answers;
 - past the check's deadline the child is killed. Time spent waiting for a person does not count. A child
   that the kernel cannot end (a device that never answers) is left behind, and the run goes on;
+- a child does not outlive the run, however that ends;
 - the child may use as much memory as it has at the fork and `HEADROOM_BYTES` more;
 - whatever the child had acting on the unit ends with it: load workers and the guard watch a pipe that
   closes when it dies (`agent.machine.load`, `agent.guard`).
@@ -14,6 +15,7 @@ Rules:
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import resource
@@ -36,6 +38,9 @@ E = TypeVar("E")
 
 HEADROOM_BYTES = 1 << 30
 """More than any check of ours needs beside the memory it is told to try (measured: under 200 MB)."""
+
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+_MEANT_FOR_THE_PARENT = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 GRACE_S = 2.0
 """After SIGTERM, so that contexts in the child can put things back; then SIGKILL."""
@@ -70,15 +75,18 @@ def measured_apart(check: Check[E], machine: Machine, subject: Subject, session:
     """
     from_child, to_parent = os.pipe()
     from_parent, to_child = os.pipe()
-    child = os.fork()
+    # until the child has handlers of its own, a signal would make it go on as if it were the parent
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _MEANT_FOR_THE_PARENT)
+    parent, child = os.getpid(), os.fork()
     if child == 0:
         os.close(from_child)
         os.close(to_child)
-        _measure_and_leave(check, machine, subject, from_parent, to_parent)
+        _measure_and_leave(check, machine, subject, from_parent, to_parent, parent)
     os.close(to_parent)
     os.close(from_parent)
     with os.fdopen(from_child, "rb", buffering=0) as hear, os.fdopen(to_child, "wb", buffering=0) as say:
         try:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
             return from_json(_converse(Line(hear, say), check, session), check.evidence)
         finally:
             _end(child)
@@ -151,14 +159,17 @@ class _Through:
 
 
 def _measure_and_leave(
-    check: Check[Any], machine: Machine, subject: Subject, from_parent: int, to_parent: int
+    check: Check[Any], machine: Machine, subject: Subject, from_parent: int, to_parent: int, parent: int
 ) -> None:
     """The child: measure, send, and leave without running anything that belongs to the parent."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent, which ends the child
+    for number in (signal.SIGINT, signal.SIGHUP):  # they reach the parent, which ends the child
+        signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave_in_order)
     with os.fdopen(from_parent, "rb") as hear, os.fdopen(to_parent, "wb", buffering=0) as say:
         session = _Through(hear, say)
         try:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, _MEANT_FOR_THE_PARENT)
+            _end_with(parent)
             _bound_memory()
             session.send({"evidence": to_json(check.measure(machine, subject, session))})
         except BrokenPipeError:
@@ -168,6 +179,13 @@ def _measure_and_leave(
                 session.send({"gave_out": _name(crash), "where": place_of(crash)})
         finally:
             os._exit(0)
+
+
+def _end_with(parent: int) -> None:
+    """Have the kernel end this process in order when `parent` ends, `kill -9` included (prctl(2))."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+    if os.getppid() != parent:  # it ended before the kernel was asked
+        raise SystemExit("the run is gone")
 
 
 def _leave_in_order(signal_number: int, frame: object) -> None:
