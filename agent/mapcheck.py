@@ -129,19 +129,19 @@ def _wrong_lines(order: Order, map: ServiceMap) -> Iterator[Fault]:
         if line.part not in known:
             yield Fault(
                 pointer,
-                f"no part or cable {shown(line.part)} in the service map {map.family}",
+                f"no part or cable {shown(line.part)} in the service map {shown(map.family)}",
                 "an id of the map",
                 "unknown-part",
                 _suggest(line.part, known),
             )
         elif line.part in seen:
-            yield Fault(pointer, f"{line.part} again", "one line for each part", "part-twice")
+            yield Fault(pointer, f"{shown(line.part)} again", "one line for each part", "part-twice")
         seen.add(line.part)
 
 
 def _suggest(word: str, known: Collection[str]) -> str:
     near = difflib.get_close_matches(word, known, n=3, cutoff=0.6)
-    return f"did you mean {_either(near)}?" if near else f"the map has {', '.join(sorted(known))}"
+    return f"did you mean {_either(near)}?" if near else f"the map has {_listed(sorted(known))}"
 
 
 def _either(words: Sequence[str]) -> str:
@@ -201,7 +201,7 @@ def _circles(map: ServiceMap) -> Iterator[Fault]:
     for part in stuck.values():
         if part.id not in in_circle and (circle := _circle(part.id, stuck)):
             in_circle.update(circle)
-            found = f"cycle: {' -> '.join((*circle, circle[0]))}"
+            found = f"cycle: {' -> '.join(shown(id) for id in (*circle, circle[0]))}"
             allowed = "parts that can come off one after the other"
             yield Fault(
                 _before(map, part), found, allowed, "map-cycle", "take one of these out of a before list"
@@ -277,11 +277,11 @@ def _refits(map: ServiceMap) -> Iterator[Fault]:
     for index, part in enumerate(map.parts):
         for at, other in enumerate(part.transfers):
             if part.id not in outward(map, [other]) and other not in outward(map, [part.id]):
-                found = f"{other} moves over with {part.id}, and neither lies before the other"
+                found = f"{shown(other)} moves over with {shown(part.id)}, and neither lies before the other"
                 allowed = "one of the two before the other, so that the refit has an order"
                 yield Fault(f"/parts/{index}/transfers/{at}", found, allowed, "map-refit")
             if other == part.id or part.id in map.part(other).transfers:
-                found = f"{part.id} and {other} each move over with the other"
+                found = f"{shown(part.id)} and {shown(other)} each move over with the other"
                 yield Fault(f"/parts/{index}/transfers/{at}", found, "one that stays", "map-refit")
     for cable in map.cables:
         yield from _covered_plug(map, cable)
@@ -294,10 +294,10 @@ def _covered_plug(map: ServiceMap, cable: Cable) -> Iterator[Fault]:
             still_on = covers(map, there.part) - outward(map, [here.part])
             if still_on:
                 found = (
-                    f"{here.part} comes off with its {shown(cable.name)} unplugged at {there.part}, "
-                    f"where {', '.join(sorted(still_on))} still lies over it"
+                    f"{shown(here.part)} comes off with its {shown(cable.name)} unplugged at "
+                    f"{shown(there.part)}, where {_listed(sorted(still_on))} still lies over it"
                 )
-                allowed = f"{here.part} with all of these before it"
+                allowed = f"{shown(here.part)} with all of these before it"
                 yield Fault(_before(map, map.part(here.part)), found, allowed, "map-refit")
 
 
@@ -313,5 +313,5 @@ def _test_points(map: ServiceMap) -> Iterator[Fault]:
             found = f"{shown(point.name)} comes before no part, and is never reached"
             yield Fault(pointer, found, "at least one part", "map-test-point")
         elif missing:
-            found = f"{shown(point.name)} comes while {', '.join(missing)} is still out"
+            found = f"{shown(point.name)} comes while {_listed(missing)} is still out"
             yield Fault(pointer, found, "only parts without which the unit runs", "map-test-point")
