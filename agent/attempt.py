@@ -1,17 +1,21 @@
 """An attempt on the medium: its own folder, an `opened` record, a report, each signed and chained.
 
     reports/0007-LM-2093/opened.json     before the first check
+    reports/0007-LM-2093/journal.jsonl   while it goes (`agent.journal`)
     reports/0007-LM-2093/report.json     after the last
     reports/0007-LM-2093/page.html       the customer's copy
 
-A folder that holds only `opened.json` is an attempt that was cut off: the next one is chained to it
-and says so. Numbers only count up, so every name is new (two copies of a FAT do not make a rename
-atomic, a new name does).
+A folder with `opened.json` and no report is an attempt that was cut off: the next one is chained to
+it, where the same key signs, and its report says in its signed body which attempts were cut off before
+it, and how far each came. An empty folder is one that was cut off before anything was begun. Numbers
+only count up, so every name is new (two copies of a FAT do not make a rename atomic, a new name does).
 """
 
 from __future__ import annotations
 
 import json
+import os
+import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -19,15 +23,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol
 
+from agent.journal import JOURNAL, where_cut_off
 from agent.plan import Plan
 from agent.run import Performed
 from agent.versions import versions
 from checks.machine import Clock, Machine
-from reports import chain
+from reports import chain, files
 from reports.canonical import digest
 from reports.codec import read_json, to_json
-from reports.errors import DocumentError, Fault
-from reports.files import write_new
+from reports.errors import DocumentError, Fault, shown
 from reports.model.order import Order
 from reports.model.record import (
     SCHEMA,
@@ -37,6 +41,7 @@ from reports.model.record import (
     PlannedStep,
     RecordType,
     Report,
+    Source,
 )
 from reports.model.servicemap import ServiceMap
 from reports.model.verdict import unit_verdict
@@ -57,12 +62,15 @@ class Seal(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Last:
-    """The newest attempt in a folder of attempts: its newest record, and whether it was cut off."""
+class Earlier:
+    """What came before an attempt: the newest `record` of its credential, which it is chained to.
 
-    name: str
-    record: Record
-    cut_off: bool
+    `cut_off` are the attempts since the last report that have none, oldest first, in words
+    (`0007-LM-2093, during check 3 of 12 (fan.spin, cooler-fan)`).
+    """
+
+    record: Record | None = None
+    cut_off: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,16 +82,36 @@ class Job:
     technician: str
 
 
-def last_attempt(attempts: Path) -> Last | None:
-    """The attempt with the highest number in the folder `attempts`; None where there is none.
+def earlier(attempts: Path, credential: Mapping[str, Any], source: Source) -> Earlier:
+    """What came before a new attempt under `credential` in the folder `attempts`.
 
-    Raises DocumentError where its record cannot be read: a chain must not fork by mistake.
+    A rehearsal that was cut off is no matter of a repair, nor the other way round: only attempts on the
+    same `source` are told. Raises DocumentError where a record cannot be read: a chain must not fork by
+    mistake.
     """
-    for folder in sorted(_numbered(attempts), reverse=True):
-        for name in (REPORT, OPENED):
-            if (folder / name).exists():
-                return Last(folder.name, read_record(folder / name), cut_off=name == OPENED)
-    return None
+    before: Record | None = None
+    cut_off: list[str] = []
+    told = False
+    for folder in reversed(_numbered(attempts)):
+        name, record = _newest(folder)
+        if record is None:
+            continue
+        if not before and record.get("credential") == credential:
+            before = record
+        if not told and record.get("source") == source:
+            told = name == REPORT
+            cut_off += [] if told else [f"{shown(folder.name)}, {where_cut_off(folder / JOURNAL)}"]
+        if told and (before or credential.get("throw_away")):  # no chain outlives a key thrown away
+            break
+    return Earlier(before, tuple(reversed(cut_off)))
+
+
+def _newest(folder: Path) -> tuple[str, Record | None]:
+    """The newest record in the folder of an attempt, under its file's name."""
+    for name in (REPORT, OPENED):
+        if os.path.lexists(folder / name):
+            return name, read_record(folder / name)
+    return "", None
 
 
 def read_record(path: Path) -> Record:
@@ -95,23 +123,29 @@ def read_record(path: Path) -> Record:
     return record
 
 
-def new_folder(attempts: Path, order: Order) -> Path:
+def folder_of_attempt(attempts: Path, order: Order) -> Path:
     """A new folder for an attempt of `order`: the next number, then the order's."""
-    number = max((int(folder.name[:4]) for folder in _numbered(attempts)), default=0) + 1
+    number = max((_number(folder) for folder in _numbered(attempts)), default=0) + 1
     folder = attempts / f"{number:04d}-{order.number}"
-    folder.mkdir(parents=True)
+    files.new_folder(folder)
     return folder
 
 
 def _numbered(attempts: Path) -> list[Path]:
+    """The folders of attempts in `attempts`, in the order of their numbers."""
     if not attempts.is_dir():
         return []
-    return [child for child in attempts.iterdir() if child.name[:4].isdigit() and child.name[4:5] == "-"]
+    found = [child for child in attempts.iterdir() if re.fullmatch(r"[0-9]{4,9}-.*", child.name)]
+    return sorted((child for child in found if child.is_dir()), key=_number)
 
 
-def open_attempt(folder: Path, job: Job, machine: Machine, seal: Seal, previous: Record | None) -> Record:
-    """Write and return the signed `opened` record, chained to `previous` (of the same credential)."""
-    follows = previous if previous and previous.get("credential") == seal.credential else None
+def _number(folder: Path) -> int:
+    return int(folder.name.partition("-")[0])
+
+
+def open_attempt(folder: Path, job: Job, machine: Machine, seal: Seal, before: Record | None) -> Record:
+    """Write and return the signed `opened` record, chained to `before` if that has the same credential."""
+    follows = before if before and before.get("credential") == seal.credential else None
     opened = Opened(
         schema=SCHEMA,
         type=RecordType.OPENED,
@@ -134,8 +168,9 @@ def close_attempt(
     machine: Machine,
     seal: Seal,
     opened: Record,
+    cut_off: tuple[str, ...] = (),
 ) -> Record:
-    """Write and return the signed report of the attempt that `opened` began."""
+    """Write and return the signed report of the attempt that `opened` began; it tells `cut_off`."""
     report = Report(
         schema=SCHEMA,
         type=RecordType.ATTEMPT,
@@ -154,6 +189,7 @@ def close_attempt(
         ended_by=performed.ended_by,
         unproven=plan.unproven,
         credential=seal.credential,
+        follows_cut_off=cut_off,
     )
     return _write(folder / REPORT, to_json(report), machine.clock, seal)
 
@@ -193,10 +229,20 @@ EARLIEST_PLAUSIBLE = datetime(2026, 1, 1, tzinfo=UTC)
 """Before this program was written no run can have happened."""
 
 
+JUMP_S = 2.0
+"""A clock kept by the network is nudged by fractions of a second (common practice, no source)."""
+
+
 def clock_trust(machine: Machine) -> str:
     """How far the wall clock is trusted: it is the unit's own, and nobody vouches for it."""
     if machine.clock.utc() < EARLIEST_PLAUSIBLE:
         return "not trusted: the unit's clock is behind the date of this program"
+    if abs(jump_s := machine.clock.jump_s()) >= JUMP_S:
+        way = "ahead" if jump_s > 0 else "back"
+        return (
+            f"not trusted: the unit's clock was set {way} by {abs(jump_s):.0f} s during the run; "
+            "the times are counted from its beginning"
+        )
     return "the unit's own clock, not compared with another"
 
 
@@ -212,5 +258,5 @@ def as_bytes(record: Record) -> bytes:
 
 def _write(path: Path, body: Record, clock: Clock, seal: Seal) -> Record:
     record = seal.sign(body, clock)
-    write_new(path, as_bytes(record))
+    files.write_new(path, as_bytes(record))
     return record

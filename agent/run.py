@@ -6,7 +6,8 @@ Rules:
 - a check that crashes is an inconclusive finding that names the exception, and the run goes on;
 - a check that `needs` another does not start where that one failed, crashed or was itself kept back;
 - one Ctrl-C ends the check under way (interrupted), leaves the rest (not run) and still writes the
-  report; whatever acts on the unit is a context manager in `measure`, and is put back on the way out;
+  report, at whatever moment it comes (`agent.steady`); whatever acts on the unit is a context manager in
+  `measure`, and is put back on the way out;
 - nothing is overwritten: an attempt has a folder of its own (`agent.attempt`).
 """
 
@@ -18,6 +19,7 @@ from typing import Any
 
 from agent.isolate import CheckGaveOut, CheckTimedOut, place_of
 from agent.plan import Plan, Step
+from agent.steady import Stop
 from checks.check import Check, Subject
 from checks.machine import Machine, Session
 from reports.codec import to_json
@@ -59,23 +61,27 @@ def perform(
     session: Session,
     watcher: Watcher,
     measure: Measure = measured_here,
+    stop: Stop | None = None,
 ) -> Performed:
-    """Run every step of `plan` in order; one finding for each, whatever happens.
+    """Run every step of `plan` in order; one finding for each, whatever happens until `stop` is asked for.
 
     An unsafe unit stops being heated, not being read: later checks that need the failed one are
     inconclusive (precondition).
     """
     findings: list[Finding] = []
     ended_by = ""
+    stop = stop or Stop()
     for number, step in enumerate(plan.steps, 1):
-        if ended_by == STOPPED_BY_OPERATOR:
+        if stop.asked:
+            ended_by = STOPPED_BY_OPERATOR
             findings.append(_unmeasured(step, machine, Cannot.NOT_RUN, "the run was stopped before it"))
             continue
         watcher.starting(number, step)
         try:
-            finding = _attempt(step, machine, session, measure, findings)
+            with stop.armed():
+                finding = _attempt(step, machine, session, measure, findings)
         except KeyboardInterrupt:
-            ended_by = STOPPED_BY_OPERATOR
+            stop.asked, ended_by = True, STOPPED_BY_OPERATOR
             finding = _unmeasured(step, machine, Cannot.INTERRUPTED, "the run was stopped during it")
         if (why := stopped_for_safety(step.check, finding)) and not ended_by:
             ended_by = f"stopped for safety: {why}"

@@ -30,7 +30,13 @@ class Clock(Protocol):
         """Let `seconds` pass."""
 
     def utc(self) -> datetime:
-        """The wall clock, timezone-aware UTC; how far it can be trusted is another question."""
+        """The wall clock, timezone-aware UTC; how far it can be trusted is another question.
+
+        During a run it only counts on: it never jumps.
+        """
+
+    def jump_s(self) -> float:
+        """Seconds by which the wall clock was set since, as far as can be told; 0 where it was not."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,7 +91,8 @@ def _make(folder: Path) -> None:
 
 def _write_whole(path: Path, data: bytes, mode: int) -> None:
     # what a cut left there goes first: its mode may let others read a key, or it may be a link
-    path.unlink(missing_ok=True)
+    with suppress(FileNotFoundError):
+        os.unlink(path)
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     try:
         _write_all(descriptor, data)

@@ -12,7 +12,7 @@ import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from agent.attempt import PAGE, REPORT, Record, read_record
+from agent.attempt import PAGE, REPORT, Earlier, Record, read_record
 from agent.commands.common import Planned, now, planned
 from agent.commands.office import file_all
 from agent.commands.run import conduct
@@ -75,7 +75,7 @@ def _attempt(
     began: datetime,
     seal: ThrowAwaySeal,
     target: Path,
-    previous: Record | None,
+    before: Record | None,
     page: Page,
 ) -> Record:
     machine = RehearsalMachine(load_unit(HERE / "unit.json"), faults, seed=1, began=began)
@@ -84,7 +84,7 @@ def _attempt(
     def session(progress: Progress) -> Session:
         return Rehearsed(progress, machine, TECHNICIAN)
 
-    return conduct(job, machine, session, seal, target, previous, page)
+    return conduct(job, machine, session, seal, target, Earlier(before), page)
 
 
 def _verify(report: Path, trust: Path, page: Page) -> None:

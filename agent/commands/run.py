@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import argparse
 import getpass
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import TextIO, cast
 
 from agent.advice import advised
 from agent.attempt import (
     PAGE,
     REPORT,
+    Earlier,
     Job,
     Record,
     Seal,
     close_attempt,
-    last_attempt,
-    new_folder,
+    earlier,
+    folder_of_attempt,
     open_attempt,
 )
 from agent.commands.common import Planned, now, plan_of, planned
@@ -28,17 +28,19 @@ from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
 from agent.folder import BenchFolder, bench_folder
 from agent.isolate import measured_apart
+from agent.journal import Journal
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.run import measured_here, perform
 from agent.seal import KeyFileSeal, ThrowAwaySeal
 from agent.session import AtTheTerminal, Rehearsed, Unattended
 from agent.spot import spot_order
+from agent.steady import SteadyScreen, Stop
 from checks.machine import Machine, Session
 from checks.placeholders import is_placeholder
 from reports.codec import report_from
 from reports.errors import DocumentError, Fault, shown
-from reports.files import write_new
+from reports.files import new_folder, write_new
 from reports.keys import bench_key, throw_away
 from reports.model.evidence import Reading
 from reports.model.order import Form
@@ -51,19 +53,20 @@ SessionFor = Callable[[Progress], Session]
 
 def run(options: argparse.Namespace) -> int:
     """Plan, run, report; the exit status is the unit's verdict."""
-    page = Page(screen())
+    page = Page(screen(cast(TextIO, SteadyScreen(sys.stdout))))
     folder = bench_folder(options.bench)
     machine = _machine(options)
     job = _job(options, folder, machine)
     refuse_another_unit(job, machine)
     seal = _seal(options, folder, machine, page)
-    previous = _previous(options, folder, page)
+    before = _before(options, folder, machine, seal, page)
     target = _target(options, folder, job)
-    record = conduct(job, machine, _session(options, machine, page), seal, target, previous, page)
+    record = conduct(job, machine, _session(options, machine, page), seal, target, before, page)
     report = report_from(record, "this run's report")
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
-    page.say(f"customer's page  {target / PAGE}", indent=2)
+    if (target / PAGE).exists():
+        page.say(f"customer's page  {target / PAGE}", indent=2)
     page.say()
     page.verdict_line(report.verdict, report.source)
     return exit_of_run(report.verdict, report.source, report.ended_by)
@@ -75,40 +78,40 @@ def conduct(
     session_for: SessionFor,
     seal: Seal,
     target: Path,
-    previous: Record | None,
+    before: Earlier,
     page: Page,
 ) -> Record:
-    """One attempt, from the plan on the screen to report and page in the folder `target`."""
+    """One attempt, from the plan on the screen to the report in the folder `target`."""
     page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
     page.heading("RUN")
     who = Job(job.order, job.service_map, job.order.technician)
-    opened = open_attempt(target, who, machine, seal, previous)
-    progress = Progress(page.console, job.plan)
-    with progress.showing():
-        measure = measured_apart if machine.source is Source.LIVE else measured_here
-        performed = perform(job.plan, machine, session_for(progress), progress, measure)
-    with _not_interrupted(page):
+    stop = Stop(lambda: page.say("stopping: one moment, the report is being written"))
+    with stop.listening():
+        opened = open_attempt(target, who, machine, seal, before.record)
+        progress = Progress(page.console, job.plan)
+        with Journal(target, job.plan, machine.clock, progress) as journal, progress.showing():
+            measure = measured_apart if machine.source is Source.LIVE else measured_here
+            performed = perform(job.plan, machine, session_for(progress), journal, measure, stop)
         performed = replace(performed, findings=advised(performed.findings, job.order, job.service_map))
-        record = close_attempt(target, who, job.plan, performed, machine, seal, opened)
-        write_new(target / PAGE, render_page(record).encode())
+        record = close_attempt(target, who, job.plan, performed, machine, seal, opened, before.cut_off)
+        journal.served()
+        _write_page(record, target, page)
     page.outcome(report_from(record, "this run's report"))
     return record
 
 
-@contextmanager
-def _not_interrupted(page: Page) -> Iterator[None]:
-    """While the report is written, Ctrl-C only says that it is being written."""
-
-    def told(signal_number: int, frame: object) -> None:
-        page.say("writing the report: one moment")
-
-    before = signal.signal(signal.SIGINT, told)
+def _write_page(record: Record, target: Path, page: Page) -> None:
+    """Write the customer's page; the report stands, whatever becomes of its page."""
     try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
+        write_new(target / PAGE, render_page(record).encode())
+    except OSError as error:
+        page.say(
+            f"The report is written, its page for the customer is not ({error.strerror}). Make it later: "
+            f"benchproof page {target / REPORT}",
+            hang=2,
+        )
 
 
 def _machine(options: argparse.Namespace) -> Machine:
@@ -218,22 +221,23 @@ def _first_line(file: Path) -> str:
         ) from error
 
 
-def _previous(options: argparse.Namespace, folder: BenchFolder, page: Page) -> Record | None:
-    """The newest record of this bench, which the new attempt is chained to; says if it was cut off."""
-    if options.out or options.rehearse:
-        return None
-    last = last_attempt(folder.attempts)
-    if last is None:
-        return None
-    if last.cut_off:
-        page.say(f"The attempt before this one ({last.name}) was cut off; this one is chained to it.", hang=2)
-    return last.record
+def _before(
+    options: argparse.Namespace, folder: BenchFolder, machine: Machine, seal: Seal, page: Page
+) -> Earlier:
+    """What came before in the bench folder; says which attempts were cut off, and how far each came."""
+    if options.out:
+        return Earlier()
+    before = earlier(folder.attempts, seal.credential, machine.source)
+    for attempt in before.cut_off:
+        page.say(f"An attempt was cut off and has no report: {attempt}. This run's report says so.", hang=2)
+    return before
 
 
 def _target(options: argparse.Namespace, folder: BenchFolder, job: Planned) -> Path:
     if options.out is None:
-        return new_folder(folder.attempts, job.order)
-    options.out.mkdir(parents=True, exist_ok=True)
+        return folder_of_attempt(folder.attempts, job.order)
+    if not options.out.is_dir():
+        new_folder(options.out)
     if any(options.out.iterdir()):
         raise _usage(f"--out {options.out}: the folder is not empty", "a new or an empty folder")
     return Path(options.out)

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
@@ -47,9 +47,17 @@ from reports.model.record import Identity, Source
 
 @dataclass(frozen=True, slots=True)
 class RunningClock:
-    """The computer's own time; `monotonic` counts from when the clock was made."""
+    """The computer's own time; `monotonic` counts from when the clock was made.
+
+    The wall clock is read once, then counted on by a clock that nobody sets and that goes on while the
+    computer sleeps (CLOCK_BOOTTIME): a clock that is set in the middle of a run would else date its end
+    before its beginning, or outside the days for which a key is valid. How far it was set meanwhile,
+    `jump_s` says.
+    """
 
     began: float = field(default_factory=time.monotonic)
+    began_utc: datetime = field(default_factory=lambda: wall_clock())
+    began_boot: float = field(default_factory=lambda: time.clock_gettime(time.CLOCK_BOOTTIME))
 
     def monotonic(self) -> float:
         return time.monotonic() - self.began
@@ -58,7 +66,17 @@ class RunningClock:
         time.sleep(seconds)
 
     def utc(self) -> datetime:
-        return datetime.now(UTC)
+        passed = time.clock_gettime(time.CLOCK_BOOTTIME) - self.began_boot
+        return self.began_utc + timedelta(seconds=passed)
+
+    def jump_s(self) -> float:
+        """How far the wall clock stands ahead of `utc`, seconds: about 0 unless it was set meanwhile."""
+        return (wall_clock() - self.utc()).total_seconds()
+
+
+def wall_clock() -> datetime:
+    """What the wall clock says now, UTC."""
+    return datetime.now(UTC)
 
 
 _FORMS = {

@@ -58,6 +58,9 @@ class VirtualClock:
     def utc(self) -> datetime:
         return self.began + timedelta(seconds=self.seconds)
 
+    def jump_s(self) -> float:
+        return 0.0
+
 
 def _reading(value: Value, unit: str, source: str) -> Reading:
     return Reading(value, unit, f"rehearsal: {source}")

@@ -136,7 +136,8 @@ class Report:
 
     `technician` is an id, named by the bench. `ended_by` is "" for a whole run, else what cut it short
     ("stopped by the operator", "stopped for safety: ..."). `unproven` says in words what the budget or
-    the hardware left unproven. `credential` is the bench's, with its own proof.
+    the hardware left unproven. `credential` is the bench's, with its own proof. `follows_cut_off` are the
+    attempts of this bench since its last report that were cut off and have none, oldest first, in words.
     """
 
     schema: str
@@ -157,3 +158,4 @@ class Report:
     unproven: tuple[str, ...]
     credential: Mapping[str, Any]
     baseline: BaselineNote | None = None
+    follows_cut_off: tuple[str, ...] = ()
