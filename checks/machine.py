@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Answer, Reading
 from reports.model.record import Identity, Source
 
@@ -140,6 +141,8 @@ class Machine(Protocol):
 
     def hidden_storage(self) -> Reading | Absent:
         """A storage controller that hides its drives (its name), when its mode does so; else not there."""
+
+    def firmware_settings(self) -> Settings: ...
 
     def radios(self) -> tuple[Radio, ...] | Absent: ...
 

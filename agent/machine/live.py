@@ -18,6 +18,7 @@ from typing import Generic, Protocol, TypeVar
 from agent.machine import load
 from agent.machine.linux import (
     block,
+    efivars,
     hwmon,
     meminfo,
     pci,
@@ -40,6 +41,7 @@ from checks.machine import (
     Radio,
     TemperatureSensor,
 )
+from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.order import Form
 from reports.model.record import Identity, Source
@@ -141,6 +143,13 @@ class LiveMachine:
 
     def hidden_storage(self) -> Reading | Absent:
         return pci.hidden_storage(self._tree)
+
+    def firmware_settings(self) -> Settings:
+        return Settings(
+            secure_boot=efivars.secure_boot(self._tree),
+            boot_entries=efivars.installed_systems(self._tree),
+            controller_mode=pci.controller_mode(self._tree),
+        )
 
     def radios(self) -> tuple[Radio, ...] | Absent:
         adapters = wireless.adapters(self._tree)

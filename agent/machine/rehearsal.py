@@ -29,6 +29,7 @@ from checks.machine import (
     Radio,
     TemperatureSensor,
 )
+from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
 from reports.model.record import Identity, Source
 
@@ -122,6 +123,16 @@ class RehearsalMachine:
 
     def hidden_storage(self) -> Reading | Absent:
         return _text(self.unit.hidden_storage, "storage controller")
+
+    def firmware_settings(self) -> Settings:
+        firmware = self.unit.firmware
+        old = Absent(Why.NOT_THERE, "rehearsal: firmware", "this computer was not started the UEFI way")
+        entries = tuple(_reading(name, "", "boot entry") for name in firmware.boot_entries)
+        return Settings(
+            secure_boot=_reading(firmware.secure_boot, "", "secure boot") if firmware.uefi else old,
+            boot_entries=entries if firmware.uefi else old,
+            controller_mode=_text(firmware.controller_mode, "controller mode"),
+        )
 
     def radios(self) -> tuple[Radio, ...] | Absent:
         return tuple(_radio(antenna) for antenna in self.unit.antennas)

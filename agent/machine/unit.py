@@ -32,6 +32,16 @@ class Plate:
 
 
 @dataclass(frozen=True, slots=True)
+class Firmware:
+    """The firmware's settings; without `uefi` it has neither Secure Boot nor entries."""
+
+    uefi: bool = True
+    secure_boot: bool = True
+    boot_entries: tuple[str, ...] = ("Owner's system",)
+    controller_mode: str = "AHCI"
+
+
+@dataclass(frozen=True, slots=True)
 class Slot:
     """A memory slot; `capacity_bytes` 0: empty. Speeds in MT/s."""
 
@@ -187,3 +197,4 @@ class Unit:
     processor_sensor: str
     on_mains: bool = True
     hidden_storage: str = ""
+    firmware: Firmware = Firmware()

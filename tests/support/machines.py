@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -23,7 +23,7 @@ from checks.machine import (
     Radio,
     TemperatureSensor,
 )
-from reports.model.baseline import Baseline
+from reports.model.baseline import Baseline, Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
 from reports.model.finding import Depth, Judgement
 from reports.model.order import SCHEMA, Action, Form, Line, Order, Unit
@@ -121,6 +121,12 @@ def identity(**changes: str | Reading | Absent) -> Identity:
     )
 
 
+def settings(secure_boot: bool = True, boot: tuple[str, ...] = ("Example system",), **changes: Any) -> Settings:
+    """The settings of the sound laptop's firmware."""
+    plain = Settings(said(secure_boot), tuple(said(name) for name in boot), said("AHCI"))
+    return replace(plain, **changes)
+
+
 @dataclass
 class FakeClock:
     """Time that moves when somebody sleeps."""
@@ -161,6 +167,9 @@ class FakeMachine:
 
     def hidden_storage(self) -> Reading | Absent:
         return self.facts["hidden_storage"]
+
+    def firmware_settings(self) -> Settings:
+        return self.facts["firmware_settings"]
 
     def radios(self) -> tuple[Radio, ...] | Absent:
         return self.facts["radios"]
@@ -217,6 +226,7 @@ def laptop(**facts: Any) -> FakeMachine:
         "memory_total": said(16 * GIB - 400 * 2**20, "bytes"),
         "drives": (drive(), stick()),
         "hidden_storage": absent(),
+        "firmware_settings": settings(),
         "radios": (radio(),),
         "chain_signals": chains(-49.0, -52.0),
         "cameras": (camera(),),

@@ -61,9 +61,32 @@ def hidden_storage(tree: Tree) -> Reading | Absent:
     return Absent(Why.NOT_THERE, DEVICES, "no controller hides its drives")
 
 
-def _hides(tree: Tree, device: Device, disks: list[str]) -> bool:
+_MODES: Final = {0x0101: "IDE", RAID_CONTROLLER: "RAID", 0x0106: "AHCI"}
+"""How a storage controller presents its drives, by class; an NVMe drive is its own controller."""
+
+
+def controller_mode(tree: Tree) -> Reading | Absent:
+    """The modes of the storage controllers, each once (`AHCI`, `AHCI and RAID`)."""
+    found = devices(tree)
+    if isinstance(found, Absent):
+        return found
+    modes = {_MODES[device.kind] + _remapping(tree, device) for device in found if device.kind in _MODES}
+    if not modes:
+        return Absent(Why.NOT_THERE, DEVICES, "no storage controller with a mode")
+    return Reading(" and ".join(sorted(modes)), "", DEVICES)
+
+
+def _remapping(tree: Tree, device: Device) -> str:
+    return " with NVMe drives behind it" if _remaps(tree, device) else ""
+
+
+def _remaps(tree: Tree, device: Device) -> bool:
     remapped = tree.integer(f"{device.folder}/remapped_nvme")
-    if isinstance(remapped, Reading) and remapped.value != 0:
+    return isinstance(remapped, Reading) and remapped.value != 0
+
+
+def _hides(tree: Tree, device: Device, disks: list[str]) -> bool:
+    if _remaps(tree, device):
         return True
     behind = tree.resolved(device.folder) + "/"
     return device.kind == RAID_CONTROLLER and not any(disk.startswith(behind) for disk in disks)
