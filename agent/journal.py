@@ -45,11 +45,10 @@ class Journal(Watcher):
     """Keeps the journal in `folder`, and tells `watcher` of every step too."""
 
     def __init__(self, folder: Path, plan: Plan, clock: Clock, watcher: Watcher) -> None:
-        self._path = folder / JOURNAL
         self._total = len(plan.steps)
         self._clock = clock
         self._watcher = watcher
-        self._lines = Lines(self._path)
+        self._lines = Lines(folder / JOURNAL)
 
     def __enter__(self) -> Self:
         return self
@@ -70,9 +69,8 @@ class Journal(Watcher):
         self._watcher.finished(number, finding)
 
     def served(self) -> None:
-        """The report is written. A journal that cannot be removed does no harm."""
-        with suppress(OSError):
-            self._path.unlink()
+        """The report is on the medium."""
+        self._lines.remove()
 
     def _add(self, what: str, told: Any) -> None:
         self._lines.add(as_line({"at_s": round(self._clock.monotonic(), 3), what: told}))

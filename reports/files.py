@@ -62,6 +62,11 @@ class Lines:
         with suppress(OSError):
             os.close(self._descriptor)
 
+    def remove(self) -> None:
+        """The lines have served; where they cannot be removed they stay, which does no harm."""
+        with suppress(OSError):
+            os.unlink(self._path)
+
 
 def new_folder(path: Path) -> None:
     """Make the folder `path` and those above it that lack, to last; FileExistsError if it exists."""
