@@ -1,0 +1,1 @@
+"""What people read: the customer's page, made of a report alone."""

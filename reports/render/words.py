@@ -1,0 +1,186 @@
+"""The words of the customer's page: checks, verdicts, values and limits as a customer would say them.
+
+No term here needs a manual. What has no entry falls back to plain words made of its id.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from reports.model.evidence import Reading, Value
+from reports.model.finding import Finding, Limit, Origin, Verdict, Way, Weight
+from reports.model.order import Action, Condition, Contents
+from reports.model.record import Source
+from reports.model.verdict import UnitVerdict
+from reports.utc import read_utc
+
+UNIT_VERDICTS: Final = {
+    UnitVerdict.READY: ("READY", "Every check that this repair called for was passed."),
+    UnitVerdict.READY_WITH_CONCESSIONS: (
+        "READY, WITH EXCEPTIONS",
+        "Every check that this repair called for was passed, but for those that a named person accepted as "
+        "they are. They are listed below.",
+    ),
+    UnitVerdict.HOLD: (
+        "NOT READY",
+        "A check that this repair called for has failed. The computer stays in the workshop until that is "
+        "put right.",
+    ),
+    UnitVerdict.INCOMPLETE: (
+        "NOT FINISHED",
+        "No check that this repair called for has failed, but not all of them could be answered.",
+    ),
+}
+
+SOURCES: Final = {
+    Source.LIVE: "",
+    Source.REHEARSAL: "REHEARSAL. No real computer was measured: this is practice, not proof of a repair.",
+    Source.RECORDED: "RECORDING. Played back from a recording: no computer was measured for this page.",
+}
+
+VERDICTS: Final = {
+    Verdict.PASS: "Passed",
+    Verdict.FAIL: "FAILED",
+    Verdict.INCONCLUSIVE: "Could not be measured",
+    Verdict.NOT_APPLICABLE: "Does not apply here",
+}
+
+WAYS: Final = {
+    Way.INSTRUMENT: "measured",
+    Way.INFERRED: "worked out from measurements",
+    Way.OBSERVED: "seen or heard by a person",
+}
+
+ORIGINS: Final = {
+    Origin.ORDER_LINE: "as set in the work order",
+    Origin.SERVICE_MAP: "from the service instructions",
+    Origin.RATING: "the part's own rating",
+    Origin.STANDARD: "a published standard",
+    Origin.LEARNT: "from what this workshop measured on computers like it",
+    Origin.DEFAULT: "this workshop's usual limit",
+    Origin.BASELINE: "as measured when the computer came in",
+}
+
+ACTIONS: Final = {
+    Action.REPLACED: "replaced",
+    Action.REFITTED: "taken out and put back",
+    Action.SERVICED: "serviced",
+    Action.UPDATED: "software of the part updated",
+}
+
+CONDITIONS: Final = {
+    Condition.NEW: "new part",
+    Condition.REFURBISHED: "refurbished part",
+    Condition.USED: "used part",
+    Condition.OWNERS: "your own part",
+}
+
+CONTENTS: Final = {
+    Contents.OWNERS: "Your files should be on it.",
+    Contents.BLANK: "It is handed back empty.",
+    Contents.IMAGED: "A fresh system was put on it.",
+}
+
+CHECKS: Final = {
+    "board.identity": "Does the computer still identify itself as the one that came in?",
+    "camera.present": "Is the camera found?",
+    "fan.spin": "Does the fan turn?",
+    "memory.capacity": "Is all of the memory there?",
+    "memory.modules": "Are the memory modules the right ones, each in its place?",
+    "storage.present": "Is the drive found, with the right size?",
+    "thermal.load": "Does the computer stay cool enough while it works hard?",
+    "thermal.plausible": "Do the temperature sensors give sensible values?",
+    "wireless.present": "Is the wireless adapter found, and does it receive?",
+}
+"""Check id: the question it answers. A test of the registry sees that none is missing."""
+
+_UNITS: Final = {
+    "celsius": "°C",
+    "kelvin": "°C",
+    "rpm": "turns a minute",
+    "kelvin_per_watt": "°C for each watt",
+    "K/W": "°C for each watt",
+    "megatransfers_per_s": "million transfers a second",
+    "MT/s": "million transfers a second",
+    "celsius_per_s": "°C a second",
+    "K/s": "°C a second",
+    "kelvin_per_s": "°C a second",
+    "watts": "W",
+    "joules": "J",
+    "dbm": "dBm",
+    "db": "dB",
+    "s": "seconds",
+}
+
+
+def question(finding: Finding) -> str:
+    """What the check asks, in plain words."""
+    known = CHECKS.get(finding.check)
+    return known or f"{finding.part_name}: {finding.check.partition('.')[2].replace('_', ' ')}"
+
+
+def sentence(words: str) -> str:
+    """`words` as a sentence: capital letter first, full stop last; "" stays empty."""
+    if not words:
+        return ""
+    stop = "" if words.endswith((".", "?", "!")) else "."
+    return f"{words[0].upper()}{words[1:]}{stop}"
+
+
+def amount(value: Value, unit: str, kind: str = "") -> str:
+    """A value with its unit: rounded as a reader wants it, never in powers of ten.
+
+    Bytes become GB: of 10^9 bytes as drives are sold, of 2^30 for memory, as modules are.
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return f"{value} {unit}".strip()
+    if unit in ("bytes", "byte"):
+        value, unit = value / (2**30 if kind == "memory" else 10**9), "GB"
+    return f"{_number(value, unit)} {_UNITS.get(unit, unit.replace('_', ' '))}".strip()
+
+
+def _number(value: float, unit: str) -> str:
+    if unit == "celsius":
+        rounded = f"{value:.1f}"
+    elif isinstance(value, int) or abs(value) >= 100:
+        rounded = f"{value:,.0f}"
+    else:
+        rounded = f"{value:.2f}".rstrip("0").rstrip(".")
+    return rounded.replace("-", "−")
+
+
+def measured(reading: Reading, kind: str) -> str:
+    """What was measured, with its unit."""
+    return amount(reading.value, reading.unit, kind)
+
+
+def bound(limit: Limit, kind: str) -> str:
+    """A limit with its unit; `at least` and `at most` where its name says so."""
+    if isinstance(limit.value, tuple):
+        return " or ".join(limit.value)
+    name = limit.name.lower()
+    words = "at least " if name.startswith(("min", "least")) else ""
+    words = "at most " if name.startswith(("max", "most", "safe")) else words
+    return f"{words}{amount(limit.value, limit.unit, kind)}"
+
+
+def origin(limit: Limit) -> str:
+    """Where a limit comes from; a standard or rating is named."""
+    named = limit.origin in (Origin.STANDARD, Origin.RATING) and limit.note
+    return f"{ORIGINS[limit.origin]} ({limit.note})" if named else ORIGINS[limit.origin]
+
+
+def weight(finding: Finding) -> str:
+    """Whether the repair called for the check."""
+    return "" if finding.weight is Weight.REQUIRED else "looked at besides"
+
+
+def moment(text: str) -> str:
+    """`25 November 2026, 09:45 UTC`; text that is no time stays as it is."""
+    try:
+        when = read_utc(text)
+    except ValueError:
+        return text
+    return f"{when.day} {when:%B %Y, %H:%M} UTC"
