@@ -68,11 +68,14 @@ def _told(error: Exception) -> int:
 
 _MEDIUM = {
     errno.ENOSPC: "the medium is full; free some space or use another folder",
+    errno.EDQUOT: "the medium is full for this user; free some space or use another folder",
     errno.EROFS: "the medium is write-protected; unlock it or use another folder",
     errno.EACCES: "not permitted; use a folder of your own",
     errno.EPERM: "not permitted; use a folder of your own",
     errno.EIO: "the medium does not answer; was the stick pulled?",
     errno.ENODEV: "the medium is gone; put the stick back",
+    errno.ENXIO: "the medium is gone; put the stick back",
+    errno.ESTALE: "the medium is gone; connect it again",
     errno.EEXIST: "it exists already, and nothing is overwritten; choose a new name",
     errno.ENOTDIR: "a file stands where a folder is needed; choose another name",
     errno.EISDIR: "a folder stands where a file is needed; choose another name",
