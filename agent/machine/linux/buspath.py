@@ -1,6 +1,6 @@
 """Names for devices that stay the same: where they sit on their bus, never an enumeration number.
 
-The words are those of udev's `path_id` where it has them (`pci-0000:00:17.0-ata-3`,
+The words are those of udev's `path_id` where it has them (`pci-0000:00:17.0-ata-3.0`,
 `pci-0000:00:14.0-usb-0:4:1.0`), because technicians meet them in `/dev/disk/by-path`; the tests
 compare the two. Buses that udev leaves out (platform, ACPI, I2C chips) get a name in the same manner.
 """
@@ -56,8 +56,16 @@ def _scsi(tree: Tree, steps: list[str], *, behind_usb: bool) -> list[str]:
     if ports:
         # ata3 counts over all controllers in the order they were found; port_no counts on its own
         number = tree.words(f"/sys/class/ata_port/ata{ports[-1]}/port_no") or ports[-1]
-        return [f"ata-{number}"]
+        return [f"ata-{number}{_ata_unit(targets)}"]
     return [f"scsi-0:{targets[-1]}"] if targets else []
+
+
+def _ata_unit(targets: list[str]) -> str:
+    """Behind a port multiplier its port and 0, else 0 or 1 for master and slave."""
+    if not targets:
+        return ""
+    bus, target, _ = targets[-1].split(":")
+    return f".{bus}.0" if bus != "0" else f".{target}"
 
 
 def _last(pattern: re.Pattern[str], steps: list[str], form: str) -> list[str]:

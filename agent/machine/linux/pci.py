@@ -57,7 +57,9 @@ def hidden_storage(tree: Tree) -> Reading | Absent:
     disks = [tree.resolved(f"/sys/class/block/{name}") for name in tree.listed("/sys/class/block")]
     for device in found:
         if _hides(tree, device, disks):
-            return Reading(f"{model(tree, device).value} at {device.address}", "", device.folder)  # type: ignore[union-attr]
+            name = model(tree, device)
+            known = name.value if isinstance(name, Reading) else "a controller"
+            return Reading(f"{known} at {device.address}", "", device.folder)
     return Absent(Why.NOT_THERE, DEVICES, "no controller hides its drives")
 
 
