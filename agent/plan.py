@@ -7,6 +7,7 @@ Rules:
 - checks of worked and disturbed parts are required; so is every check that another one of the plan needs
   for safety, which joins the plan if it is not there; the rest is advisory unless the baseline shows that
   it passed at intake;
+- a check that compares with the baseline is required, and planned only where the unit ran at intake;
 - a check that is about the unit as a whole stands once, for the part of its kind that was touched most;
 - order: stage, what others need, cheap first, the map's order;
 - advisory steps leave the plan, dearest first, until it fits the budget. A required one never does: what
@@ -23,7 +24,7 @@ from agent.disturbance import Disturbance, disturbance
 from agent.mapcheck import stands_in
 from checks.check import Check, Subject
 from checks.registry import CHECKS
-from reports.model.baseline import Baseline
+from reports.model.baseline import Baseline, Intake
 from reports.model.finding import Chain, Depth, Stage, Verdict, Weight, chain_words
 from reports.model.order import Order
 from reports.model.servicemap import Part, PartKind, ServiceMap
@@ -87,6 +88,7 @@ def make_plan(
 ) -> Plan:
     """The plan for `order` by `map`, both as `agent.mapcheck.resolve` let them through."""
     touched = disturbance(map, order)
+    checks = [check for check in checks if not check.compares or ran_at_intake(baseline)]
     possible = [
         step for check in checks for step in _once(check, _steps_of(check, order, map, touched, baseline))
     ]
@@ -95,6 +97,11 @@ def make_plan(
     kept, dropped = _fit(_in_order(steps, map), order.budget_minutes * 60)
     unproven = _unproven(order, map, touched, kept, dropped, checks)
     return Plan(kept, dropped, unproven, order.budget_minutes)
+
+
+def ran_at_intake(baseline: Baseline | None) -> bool:
+    """Whether there is anything to compare the unit with."""
+    return baseline is not None and baseline.intake is Intake.RAN
 
 
 def plan_json(plan: Plan) -> dict[str, Any]:
@@ -147,6 +154,8 @@ def _step(
     because = touched.because(part.id)
     if because:
         return Step(check, subject, Weight.REQUIRED, because)
+    if check.compares:
+        return Step(check, subject, Weight.REQUIRED, (), "not touched, and recorded at intake")
     if _passed_at_intake(check, part, baseline):
         return Step(check, subject, Weight.REQUIRED, (), "not touched, and it worked at intake")
     return Step(check, subject, Weight.ADVISORY, (), "not touched")

@@ -29,6 +29,7 @@ from checks.judging import (
 from checks.limits import strongest
 from checks.machine import Machine, Session
 from checks.placeholders import is_placeholder
+from reports.model.baseline import Baseline
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.order import Action, Form, Line
@@ -83,9 +84,14 @@ def _at_intake(subject: Subject) -> Iterable[Limit]:
         return
     replaced = subject.line is not None and subject.line.action is Action.REPLACED
     for name in MEMBERS:
-        value = text(getattr(subject.baseline.unit, name))
+        value = text(getattr(subject.baseline.unit, name)) or _label(name, subject.baseline)
         if not is_placeholder(value) and not (replaced and name == "uuid"):
             yield Limit(name, value, "", Origin.BASELINE, "recorded at intake")
+
+
+def _label(name: str, baseline: Baseline) -> str:
+    """What the unit's label says where its firmware said nothing: it may not have started."""
+    return baseline.label_serial if name == "serial" else ""
 
 
 def _worked(subject: Subject) -> Limit | None:

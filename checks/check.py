@@ -47,7 +47,8 @@ class Check(Generic[E]):
     `limits` gathers every limit the judge will need from the subject. `needs` names checks that must
     not have failed, anywhere on the unit, before this one may act (safety). `hands_on_s` and
     `walk_away_s` are what the plan budgets; past `deadline_s` the run gives it up. A check of the
-    `whole_unit` (memory capacity, identity, heat) is planned once, however many parts of its kind.
+    `whole_unit` (memory capacity, identity, heat) is planned once, however many parts of its kind. One that
+    `compares` with the baseline is planned, and required, where the unit ran at intake.
     """
 
     id: str
@@ -68,3 +69,4 @@ class Check(Generic[E]):
     walk_away_s: float = 1.0
     deadline_s: float = 60.0
     whole_unit: bool = False
+    compares: bool = False

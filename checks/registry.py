@@ -9,14 +9,14 @@ from collections.abc import Iterable
 from types import ModuleType
 from typing import Any, Final
 
-from checks import board, camera, fan, memory, storage, thermal, wireless
+from checks import board, camera, fan, intake, memory, storage, thermal, wireless
 from checks.check import Check
 from reports.codec import from_json
 from reports.errors import DocumentError
 from reports.model.finding import Cannot, Finding, Judgement, Verdict
 from reports.model.servicemap import PartKind
 
-MODULES: Final = (memory, storage, wireless, camera, board, fan, thermal)
+MODULES: Final = (memory, storage, wireless, camera, board, intake, fan, thermal)
 
 UNJUDGED: Final = frozenset({Cannot.NOT_RUN, Cannot.INTERRUPTED, Cannot.PRECONDITION, Cannot.CRASHED})
 """What the run itself says of a check whose judge was never asked; its evidence is empty."""
