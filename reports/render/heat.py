@@ -19,7 +19,12 @@ _FEWEST = 10
 
 
 def heat_curves(finding: Finding) -> tuple[Curve, ...]:
-    """A drawing for each temperature series of the evidence that is long enough to be one."""
+    """A drawing for each long temperature series in the evidence of a cooling check; none for others.
+
+    Other checks warm the unit too, but what they ask is not about the temperature.
+    """
+    if finding.part_kind != "thermal":
+        return ()
     bound, span = _bound(finding), _load(finding.evidence)
     drawn = (curve(series, span, bound) for series in _series(finding.evidence) if _long(series))
     return tuple(drawing for drawing in drawn if drawing)

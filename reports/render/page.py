@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from base64 import b64encode
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -166,7 +167,7 @@ def _part_name(part: str, report: Report) -> str:
 def _work(line: Line, report: Report) -> Work:
     replaced = line.fitted != Piece() or line.removed != Piece() or line.action.value == "replaced"
     return Work(
-        part=words.sentence(_part_name(line.part, report)).rstrip("."),
+        part=words.capital(_part_name(line.part, report)),
         action=words.ACTIONS[line.action],
         condition=words.CONDITIONS[line.condition] if line.action.value == "replaced" else "",
         removed=_piece(line.removed) if replaced else "nothing",
@@ -206,14 +207,14 @@ def _working(report: Report) -> tuple[str, ...]:
         if Verdict.PASS in verdicts and not verdicts & {Verdict.FAIL, Verdict.INCONCLUSIVE}:
             sound.append(findings)
     sound.sort(key=lambda findings: not any(each.weight is Weight.REQUIRED for each in findings))
-    return tuple(words.sentence(findings[0].part_name).rstrip(".") for findings in sound)
+    return tuple(words.capital(findings[0].part_name) for findings in sound)
 
 
 def _defects(report: Report, verdict: Verdict, *, known: bool) -> tuple[Defect, ...]:
     """Findings of a verdict; what was already so at intake comes apart from what was not."""
     return tuple(
         Defect(
-            part=words.sentence(finding.part_name).rstrip("."),
+            part=words.capital(finding.part_name),
             reason=words.sentence(finding.judgement.reason),
             advice=words.sentence(finding.judgement.advice),
         )
@@ -228,7 +229,7 @@ def _parts(report: Report) -> tuple[Part, ...]:
     groups.sort(key=lambda findings: min(_RANK[each.judgement.verdict] for each in findings))
     return tuple(
         Part(
-            name=words.sentence(findings[0].part_name).rstrip("."),
+            name=words.capital(findings[0].part_name),
             why=_why(findings),
             checks=tuple(_check(finding) for finding in findings),
         )
@@ -265,17 +266,17 @@ def _check(finding: Finding) -> Check:
 
 def _tally(findings: tuple[Finding, ...]) -> str:
     """How many checks came out how, in a sentence."""
-    counts = dict.fromkeys(Verdict, 0)
-    for finding in findings:
-        counts[finding.judgement.verdict] += 1
-    said = (
-        f"{counts[Verdict.PASS]} passed",
-        f"{counts[Verdict.FAIL]} failed",
-        f"{counts[Verdict.INCONCLUSIVE]} could not be measured",
-        f"{counts[Verdict.NOT_APPLICABLE]} do not apply to this computer",
-    )
+    counts = Counter(finding.judgement.verdict for finding in findings)
+    do = "does" if counts[Verdict.NOT_APPLICABLE] == 1 else "do"
+    said = {
+        Verdict.PASS: "passed",
+        Verdict.FAIL: "failed",
+        Verdict.INCONCLUSIVE: "could not be measured",
+        Verdict.NOT_APPLICABLE: f"{do} not apply to this computer",
+    }
+    told = ", ".join(f"{counts[verdict]} {word}" for verdict, word in said.items() if counts[verdict])
     total = len(findings)
-    return f"{total} {'check' if total == 1 else 'checks'}: {', '.join(said)}."
+    return f"{total} {'check' if total == 1 else 'checks'}: {told or 'nothing was checked'}."
 
 
 def _proof(raw: Mapping[str, Any], verified: Verified | None) -> Proof:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from reports.model.evidence import Reading, Value
-from reports.model.finding import Finding, Limit, Origin, Verdict, Way, Weight
+from reports.model.finding import Finding, Limit, Origin, Verdict, Way
 from reports.model.order import Action, Condition, Contents
 from reports.model.record import Source
 from reports.model.verdict import UnitVerdict
@@ -83,32 +83,47 @@ CONTENTS: Final = {
 
 CHECKS: Final = {
     "board.identity": "Does the computer still identify itself as the one that came in?",
+    "board.same": "Is the main board the one that came in, with the same built-in software?",
+    "board.settings": "Are the start-up settings as they were when it came in?",
     "camera.present": "Is the camera found?",
+    "camera.same": "Is the camera the one that came in, but for the work ordered?",
     "fan.spin": "Does the fan turn?",
     "memory.capacity": "Is all of the memory there?",
     "memory.modules": "Are the memory modules the right ones, each in its place?",
+    "memory.same": "Is the memory what came in, but for the work ordered?",
     "storage.present": "Is the drive found, with the right size?",
+    "storage.same": "Are the drives those that came in, but for the work ordered?",
     "thermal.load": "Does the computer stay cool enough while it works hard?",
     "thermal.plausible": "Do the temperature sensors give sensible values?",
-    "wireless.present": "Is the wireless adapter found, and does it receive?",
+    "wireless.antennas": "Do all of its aerials receive?",
+    "wireless.present": "Is the wireless adapter found, and does its driver run it?",
+    "wireless.same": "Is the wireless adapter the one that came in, but for the work ordered?",
 }
 """Check id: the question it answers. A test of the registry sees that none is missing."""
 
+LIMITS: Final = {
+    "chain_gap_most": "no aerial more than {} weaker than the strongest",
+    "fan_turns_from": "has to turn from {} on",
+    "highest_plausible": "not above {}",
+    "lowest_plausible": "not below {}",
+    "reserved_bytes_most": "at most {} kept by the computer for itself",
+    "safe_temperature": "below {}",
+    "spread_at_rest": "no more than {} away from the other sensors",
+    "temperature_slope": "at most {}",
+    "thermal_resistance": "at most {}",
+    "thermal_resistance_at_intake": "when the computer came in: {}",
+}
+"""Name of a limit: how it bounds. Other names say it by `least`, `most`, `minimum` or `maximum`."""
+
 _UNITS: Final = {
     "celsius": "°C",
-    "kelvin": "°C",
+    "K": "°C",
     "rpm": "turns a minute",
-    "kelvin_per_watt": "°C for each watt",
     "K/W": "°C for each watt",
-    "megatransfers_per_s": "million transfers a second",
     "MT/s": "million transfers a second",
-    "celsius_per_s": "°C a second",
     "K/s": "°C a second",
-    "kelvin_per_s": "°C a second",
     "watts": "W",
     "joules": "J",
-    "dbm": "dBm",
-    "db": "dB",
     "s": "seconds",
 }
 
@@ -116,7 +131,13 @@ _UNITS: Final = {
 def question(finding: Finding) -> str:
     """What the check asks, in plain words."""
     known = CHECKS.get(finding.check)
-    return known or f"{finding.part_name}: {finding.check.partition('.')[2].replace('_', ' ')}"
+    aspect = finding.check.partition(".")[2].replace("_", " ")
+    return known or capital(f"{finding.part_name}: {aspect}")
+
+
+def capital(words: str) -> str:
+    """`words` with a capital letter first."""
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def sentence(words: str) -> str:
@@ -124,7 +145,7 @@ def sentence(words: str) -> str:
     if not words:
         return ""
     stop = "" if words.endswith((".", "?", "!")) else "."
-    return f"{words[0].upper()}{words[1:]}{stop}"
+    return f"{capital(words)}{stop}"
 
 
 def amount(value: Value, unit: str, kind: str = "") -> str:
@@ -142,8 +163,8 @@ def amount(value: Value, unit: str, kind: str = "") -> str:
 
 
 def _number(value: float, unit: str) -> str:
-    if unit == "celsius":
-        rounded = f"{value:.1f}"
+    if unit == "celsius" and isinstance(value, float):
+        rounded = f"{value:.1f}".removesuffix(".0")
     elif isinstance(value, int) or abs(value) >= 100:
         rounded = f"{value:,.0f}"
     else:
@@ -157,24 +178,27 @@ def measured(reading: Reading, kind: str) -> str:
 
 
 def bound(limit: Limit, kind: str) -> str:
-    """A limit with its unit; `at least` and `at most` where its name says so."""
-    if isinstance(limit.value, tuple):
-        return " or ".join(limit.value)
-    name = limit.name.lower()
-    words = "at least " if name.startswith(("min", "least")) else ""
-    words = "at most " if name.startswith(("max", "most", "safe")) else words
-    return f"{words}{amount(limit.value, limit.unit, kind)}"
+    """A limit with its unit, and how it bounds; `Expected` for texts and for numbers without a side."""
+    if isinstance(limit.value, bool | str | tuple):
+        texts = limit.value if isinstance(limit.value, tuple) else (amount(limit.value, limit.unit, kind),)
+        return f"Expected: {' or '.join(texts)}"
+    return _side(limit.name).format(amount(limit.value, limit.unit, kind))
+
+
+def _side(name: str) -> str:
+    if name in LIMITS:
+        return f"Limit: {LIMITS[name]}"
+    if name.endswith("_least") or name.startswith("minimum"):
+        return "Limit: at least {}"
+    if name.endswith("_most") or name.startswith("maximum"):
+        return "Limit: at most {}"
+    return "Expected: {}"
 
 
 def origin(limit: Limit) -> str:
     """Where a limit comes from; a standard or rating is named."""
     named = limit.origin in (Origin.STANDARD, Origin.RATING) and limit.note
     return f"{ORIGINS[limit.origin]} ({limit.note})" if named else ORIGINS[limit.origin]
-
-
-def weight(finding: Finding) -> str:
-    """Whether the repair called for the check."""
-    return "" if finding.weight is Weight.REQUIRED else "looked at besides"
 
 
 def moment(text: str) -> str:

@@ -101,7 +101,7 @@ def order() -> Order:
 def findings(fan: Judgement | None = None, wireless: Judgement | None = None) -> tuple[Finding, ...]:
     """The checks of that repair; all pass but for what is given."""
     least = Limit("minimum_rpm", 600.0, "rpm", Origin.SERVICE_MAP)
-    safe = Limit("safe_celsius", 92.0, "celsius", Origin.RATING, "critical limit of the sensor less 8 °C")
+    safe = Limit("safe_temperature", 92.0, "celsius", Origin.RATING, "critical limit of the sensor less 8 °C")
     size = Limit("capacity", 512_000_000_000, "bytes", Origin.ORDER_LINE, "line 1")
     serial = Limit("serial", "TA24-0193", "", Origin.ORDER_LINE)
     load = {"stage": Stage.LOAD, "depth": Depth.SUSTAINED}
@@ -128,8 +128,8 @@ def findings(fan: Judgement | None = None, wireless: Judgement | None = None) ->
         one(
             "wireless.present",
             "wireless module",
-            wireless or passed("both aerials receive: −48 and −51 dBm", -48.0, "dbm"),
-            because=FAN[1:],
+            wireless or passed("both aerials receive: −48 and −51 dBm", -48.0, "dBm"),
+            because=(Link("antenna-main", "aerial lead", How.UNPLUGGED, end="wireless module"), BOARD),
         ),
         one("thermal.plausible", "processor cooler", nothing, because=(PASTE,)),
         one(
