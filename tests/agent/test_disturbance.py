@@ -114,6 +114,13 @@ def test_the_removal_stays_in_one_place_while_it_can():
     assert removal_order(small(parts=parts), frozenset({"a1", "a2", "b1", "b2"})) == ("a1", "a2", "b1", "b2")
 
 
+def test_the_removal_stays_where_it_is_even_if_no_place_can_be_finished():
+    a, b = {"place": "a"}, {"place": "b"}
+    parts = (part("a1", **a), part("b1", **b), part("a2", **a), part("a3", "b1", **a), part("b2", "a3", **b))
+
+    assert removal_order(small(parts=parts), frozenset(p.id for p in parts)) == ("a1", "a2", "b1", "a3", "b2")
+
+
 def test_a_circle_has_no_removal_order():
     with pytest.raises(ValueError, match="circle"):
         removal_order(small(parts=(part("a", "b"), part("b", "a"))), frozenset({"a", "b"}))

@@ -222,6 +222,13 @@ def test_a_bench_folder_may_hold_maps_of_its_own(tmp_path: Path):
         resolve(order("fan", unit=unit("mill-and-weir-9", Form.TOWER)), (tmp_path,))
 
 
+def test_the_bench_folder_comes_before_the_maps_of_the_program(tmp_path: Path):
+    other = replace(generic_map(Form.LAPTOP), revision=99)
+    (tmp_path / "laptop.json").write_text(json.dumps(to_json(other)))
+
+    assert resolve(order("fan"), (tmp_path,)).revision == 99
+
+
 def test_a_family_is_a_name_and_never_a_path():
     assert resolve(order("fan", unit=unit("../../etc/passwd"))).generic
 

@@ -131,6 +131,10 @@ def test_cables_are_seated_by_end_and_connector_with_how():
     assert "ribbon, sliding locking bar : bar out" in text
 
 
+def test_a_cable_is_routed_with_the_part_that_it_runs_through():
+    assert "Route camera cable, through it" in Page(render_sheet(order("lid"), small())).text
+
+
 def test_the_fan_cable_is_seated_with_the_fan_because_that_comes_last():
     found = {
         refit.part.id: [seat.cable for seat in refit.seats]
@@ -202,7 +206,8 @@ def test_whatever_a_document_says_is_text_and_never_markup():
         test_points=(),
         cautions=(evil,),
     )
-    html = render_sheet(order("lid", number=evil, complaint=evil), bad)
+    number = '"; } @import url(//x);'
+    html = render_sheet(order("lid", number=number, complaint=evil), bad)
     page = Page(html)
 
     assert page.tags["script"] == 0
