@@ -2,10 +2,10 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent lint types lock readme clean
+.PHONY: demo test test-independent test-spoil lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
-	$(PYTHON) -m venv .venv
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
 	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
 	touch $@
@@ -28,6 +28,9 @@ test: .venv/.dev ## the default suites, under 5 minutes
 
 test-independent: .venv/.dev ## other people's verifiers accept our report (npm)
 	$(BIN)/pytest -m heavy tests/independent
+
+test-spoil: .venv/.dev ## runs that are killed, cut, filled and unplugged at every moment
+	$(BIN)/pytest -m heavy -n 2 tests/agent/test_spoil.py
 
 lint: .venv/.dev
 	$(BIN)/ruff check .

@@ -192,16 +192,21 @@ def _unsigned(value: bytes) -> int:
 
 
 def _strongest(rounds: list[tuple[Heard, ...]], source: str) -> tuple[Chain, ...] | Absent:
-    """The chains of the sender with the highest median signal among those that tell their chains."""
-    by_sender: dict[str, list[Heard]] = {}
-    for heard in (each for hearing in rounds for each in hearing):
-        by_sender.setdefault(heard.sender, []).append(heard)
-    if not by_sender:
+    """The chains of the loudest sender, by the median over the frames that tell their chains."""
+    heard = [each for hearing in rounds for each in hearing]
+    if not heard:
         return Absent(Why.DID_NOT_ANSWER, source, "no network was heard")
-    telling = [frames for frames in by_sender.values() if any(frame.chains for frame in frames)]
-    if not telling:
+    by_sender: dict[str, list[Heard]] = {}
+    for frame in heard:
+        if frame.chains:
+            by_sender.setdefault(frame.sender, []).append(frame)
+    if not by_sender:
         return Absent(Why.NOT_SUPPORTED, source, "the driver does not tell its chains apart")
-    return _medians(max(telling, key=lambda frames: statistics.median(frame.signal for frame in frames)))
+    return _medians(max(by_sender.values(), key=_loudness))
+
+
+def _loudness(frames: list[Heard]) -> float:
+    return statistics.median(frame.signal for frame in frames)
 
 
 def _medians(frames: list[Heard]) -> tuple[Chain, ...]:

@@ -1,0 +1,159 @@
+"""The live machine, asked as the checks ask it: a whole unit in a folder, and this computer."""
+
+import errno
+
+import pytest
+
+from agent.machine.linux.wireless import Heard
+from agent.machine.live import LiveMachine
+from reports.model.evidence import Absent, Reading, Why
+from reports.model.record import Source
+from tests.support.firmware import END, entry_point, structure
+
+CHIP = "platform/tarntemp.0/hwmon/hwmon"
+
+
+@pytest.fixture
+def machine(unit):
+    return LiveMachine(unit.root, air=lambda index: [Heard("02", -50, ((0, -51), (1, -75)))])
+
+
+def chip(unit, number, **files):
+    return unit.device(f"{CHIP}{number}", "hwmon", parent="platform/tarntemp.0", name="coretemp", **files)
+
+
+def test_whatever_it_says_is_live(machine):
+    assert machine.source is Source.LIVE
+
+
+def test_a_sensor_is_sampled_by_an_id_that_survives_a_reload_of_its_driver(unit, machine):
+    folder = chip(unit, 0, temp1_input=41000, temp1_label="Package id 0")
+    id = machine.processor_sensor()
+    assert machine.temperature(id).value == 41.0
+
+    unit.place("/sys/class/hwmon/hwmon0").unlink()
+    unit.place(folder).rename(unit.place(f"/sys/devices/{CHIP}7"))
+    unit.link("/sys/class/hwmon/hwmon7", f"/sys/devices/{CHIP}7")
+
+    assert machine.temperature(id).value == 41.0
+
+
+def test_a_sensor_that_vanishes_in_mid_run_is_not_there(unit, machine):
+    folder = chip(unit, 0, fan1_input=900)
+    (fan,) = machine.fans()
+    assert machine.fan_speed(fan.id).value == 900
+
+    unit.place(f"{folder}/fan1_input").unlink()
+
+    assert machine.fan_speed(fan.id) == Absent(Why.NOT_THERE, fan.id)
+
+
+def test_another_chip_that_takes_the_number_is_not_mistaken_for_it(unit, machine):
+    chip(unit, 0, temp1_input=41000)
+    (sensor,) = machine.temperature_sensors()
+    assert machine.temperature(sensor.id).value == 41.0
+
+    unit.place("/sys/class/hwmon/hwmon0").unlink()
+    unit.place(f"/sys/devices/{CHIP}0/temp1_input").unlink()
+    unit.device(
+        "platform/other.1/hwmon/hwmon0", "hwmon", parent="platform/other.1", name="other", temp1_input=90000
+    )
+
+    assert machine.temperature(sensor.id).why is Why.NOT_THERE
+
+
+def test_chips_and_zones_are_both_temperature_sensors(unit, machine):
+    chip(unit, 0, temp1_input=41000, temp1_crit=100000)
+    unit.device("virtual/thermal/thermal_zone0", "thermal", type="acpitz", temp=30000)
+
+    sensors = machine.temperature_sensors()
+
+    assert [machine.temperature(sensor.id).value for sensor in sensors] == [41.0, 30.0]
+    assert sensors[0].critical.value == 100.0
+
+
+def test_without_sensors_the_reason_is_that_of_the_kernel(machine):
+    assert machine.temperature_sensors().why is Why.NOT_SUPPORTED
+    assert machine.processor_sensor() is None
+
+
+def test_memory_sockets_come_from_the_firmware_table(unit, machine):
+    body = bytearray(0x28 - 4)
+    body[0x0C - 4 : 0x0E - 4] = (8192).to_bytes(2, "little")
+    body[0x10 - 4] = 1
+    raw = structure(17, 1, bytes(body), b"SLOT 1") + END
+    unit.file("/sys/firmware/dmi/tables/smbios_entry_point", entry_point(raw))
+    unit.file("/sys/firmware/dmi/tables/DMI", raw)
+
+    (slot,) = machine.memory_slots()
+
+    assert slot.locator.value == "SLOT 1"
+    assert slot.capacity == Reading(8 << 30, "bytes", "SMBIOS type 17 handle 0x0001")
+
+
+def test_a_table_that_makes_no_sense_is_told_with_its_place(unit, machine):
+    raw = bytes((17, 2, 0, 0))
+    unit.file("/sys/firmware/dmi/tables/smbios_entry_point", entry_point(raw))
+    unit.file("/sys/firmware/dmi/tables/DMI", raw)
+
+    assert "impossible length 2" in machine.memory_slots().detail
+
+
+def test_memory_sockets_are_not_permitted_without_root(unit, machine, refuse):
+    unit.file("/sys/firmware/dmi/tables/smbios_entry_point", entry_point(END))
+    refuse({"smbios_entry_point": errno.EACCES})
+
+    assert machine.memory_slots().why is Why.NOT_PERMITTED
+
+
+def test_chain_signals_come_by_the_adapter_that_was_asked(unit, machine):
+    card = "pci0000:00/0000:00:14.3"
+    unit.device(card, "pci", bus=True, **{"class": "0x028000"})
+    unit.device(f"{card}/ieee80211/phy0", "ieee80211", parent=card)
+    unit.device(f"{card}/net/wlan0", "net", ifindex=3, flags="0x1003")
+    unit.link(f"/sys/devices/{card}/net/wlan0/phy80211", f"/sys/devices/{card}/ieee80211/phy0")
+    (radio,) = machine.radios()
+
+    first, second = machine.chain_signals(radio.id)
+
+    assert (first.signal.value, second.signal.value, second.signal.unit) == (-51.0, -75.0, "dbm")
+    assert machine.chain_signals("elsewhere").why is Why.NOT_THERE
+
+
+def test_an_empty_computer_raises_nothing_and_says_why(machine):
+    for ask in (
+        machine.memory_slots,
+        machine.memory_total,
+        machine.drives,
+        machine.hidden_storage,
+        machine.radios,
+        machine.fans,
+        machine.temperature_sensors,
+        machine.package_energy,
+        machine.on_mains,
+    ):
+        assert isinstance(ask(), Absent)
+
+
+def test_this_computer_answers_every_question():
+    machine = LiveMachine()
+
+    assert machine.memory_total().value > 0
+    assert machine.cores() >= 1
+    for ask in (
+        machine.identity,
+        machine.memory_slots,
+        machine.drives,
+        machine.hidden_storage,
+        machine.radios,
+        machine.fans,
+        machine.temperature_sensors,
+        machine.package_energy,
+        machine.on_mains,
+        machine.cameras,
+    ):
+        assert ask() is not None
+    for sensor in (
+        machine.temperature_sensors() if not isinstance(machine.temperature_sensors(), Absent) else ()
+    ):
+        assert isinstance(machine.temperature(sensor.id), Reading | Absent)

@@ -1,0 +1,131 @@
+"""Processor load: it starts, it loads, and no way out leaves it running."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+
+import psutil
+import pytest
+
+from agent.machine import load
+from tests.support.tools import PROJECT
+
+PARENT = """
+import sys, time
+from agent.machine.load import load
+with load(2):
+    print("loaded", flush=True)
+    time.sleep(60)
+"""
+
+
+def workers_of(pid: int) -> list[psutil.Process]:
+    return [child for child in psutil.Process(pid).children() if "agent.machine.load" in child.cmdline()]
+
+
+def all_end(workers: list[psutil.Process], within_s: float) -> bool:
+    _, alive = psutil.wait_procs(workers, timeout=within_s)
+    # a worker whose parent was killed is a zombie until init takes it
+    return all(worker.status() == psutil.STATUS_ZOMBIE for worker in alive)
+
+
+@pytest.fixture
+def parent() -> Iterator[subprocess.Popen[str]]:
+    """A process of its own that holds a load on two processors."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", PARENT],
+        cwd=PROJECT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "loaded\n"
+    yield process
+    with suppress(ProcessLookupError):
+        process.kill()
+    process.communicate()
+
+
+def test_every_worker_works_at_low_priority_on_a_processor_of_its_own():
+    with load.load(2):
+        workers = workers_of(os.getpid())
+        time.sleep(0.5)
+        used = [sum(worker.cpu_times()[:2]) for worker in workers]
+        places = {tuple(worker.cpu_affinity()) for worker in workers}
+        niceness = {worker.nice() for worker in workers}
+
+    assert len(workers) == 2
+    assert all(seconds > 0.1 for seconds in used)
+    assert len(places) == min(2, len(os.sched_getaffinity(0)))
+    assert niceness == {min(os.nice(0) + load.NICENESS, 19)}
+
+
+def test_leaving_ends_the_load_at_once():
+    with load.load(1):
+        workers = workers_of(os.getpid())
+
+    assert len(workers) == 1
+    assert not any(worker.is_running() for worker in workers)
+
+
+def test_a_check_that_raises_ends_the_load():
+    workers: list[psutil.Process] = []
+
+    def interrupted() -> None:
+        with load.load(1):
+            workers.extend(workers_of(os.getpid()))
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+
+    assert len(workers) == 1
+    assert not workers[0].is_running()
+
+
+def test_a_parent_that_is_killed_takes_the_load_with_it(parent):
+    workers = workers_of(parent.pid)
+    parent.kill()
+
+    assert len(workers) == 2
+    assert all_end(workers, 2.0)
+
+
+def test_ctrl_c_in_the_terminal_ends_the_load_quietly(parent):
+    workers = workers_of(parent.pid)
+    os.killpg(parent.pid, signal.SIGINT)
+    _, errors = parent.communicate(timeout=5)
+
+    assert len(workers) == 2
+    assert all_end(workers, 2.0)
+    assert errors.count("Traceback") == 1, "the parent's own, and none of a worker"
+
+
+def test_a_parent_that_hangs_is_no_longer_obeyed(parent):
+    workers = workers_of(parent.pid)
+    parent.send_signal(signal.SIGSTOP)
+
+    assert len(workers) == 2
+    assert all_end(workers, load.PATIENCE_S + 2)
+
+
+def test_renewal_outlasts_the_patience_of_a_worker():
+    with load.load(1):
+        (worker,) = workers_of(os.getpid())
+        time.sleep(load.PATIENCE_S + 1)
+        alive = worker.is_running() and worker.status() != psutil.STATUS_ZOMBIE
+
+    assert alive
+
+
+def test_a_worker_that_does_not_begin_is_our_fault_and_ends(monkeypatch):
+    monkeypatch.setattr(load.sys, "executable", "/bin/false")
+
+    with pytest.raises(RuntimeError, match="did not begin"), load.load(1):
+        pass
