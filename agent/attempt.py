@@ -35,6 +35,7 @@ from reports.errors import DocumentError, Fault, shown
 from reports.model.order import Order
 from reports.model.record import (
     SCHEMA,
+    BaselineNote,
     ClockNote,
     MapNote,
     Opened,
@@ -75,11 +76,12 @@ class Earlier:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What is run: the order and the map it was planned with, and who is at the bench."""
+    """What is run: the order, the map and the baseline it was planned with, and who is at the bench."""
 
     order: Order
     service_map: ServiceMap
     technician: str
+    baseline: BaselineNote | None = None
 
 
 def earlier(attempts: Path, credential: Mapping[str, Any], source: Source) -> Earlier:
@@ -189,6 +191,7 @@ def close_attempt(
         ended_by=performed.ended_by,
         unproven=plan.unproven,
         credential=seal.credential,
+        baseline=job.baseline,
         follows_cut_off=cut_off,
     )
     return _write(folder / REPORT, to_json(report), machine.clock, seal)

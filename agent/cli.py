@@ -33,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         command: Command = getattr(import_module(f"agent.commands.{options.module}"), options.function)
-        return int(command(options))
+        return _logged(command, options)
     except KeyboardInterrupt:
         print("\nbenchproof: stopped", file=sys.stderr)
         return 5
@@ -42,6 +42,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except Exception as error:  # noqa: BLE001 - the door to the user: every error is told, none is thrown
         return _told(error)
+
+
+def _logged(command: Command, options: argparse.Namespace) -> int:
+    """Run `command`; what has a bench folder logs there."""
+    if not hasattr(options, "bench"):
+        return int(command(options))
+    from agent.log import logged
+
+    return logged(command, options)
 
 
 def _told(error: Exception) -> int:
@@ -106,6 +115,8 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _run(commands)
     _plan(commands)
+    _baseline(commands)
+    _inventory(commands)
     _documents(commands)
     _proofs(commands)
     _office(commands)
@@ -139,6 +150,23 @@ def _order(command: argparse.ArgumentParser) -> None:
     command.add_argument("--budget", type=float, metavar="MINUTES", help="minutes for the whole plan")
 
 
+def _compared(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--baseline",
+        type=Path,
+        metavar="FILE",
+        help="compare with this baseline (else the one that lies beside the order)",
+    )
+
+
+def _rehearsed(command: argparse.ArgumentParser, doing: str) -> None:
+    command.add_argument("--rehearse", type=Path, metavar="UNIT", help=f"{doing} a rehearsal unit (JSON)")
+    command.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="with --rehearse: a fault to put on it"
+    )
+    command.add_argument("--seed", type=int, default=1, help="with --rehearse: seed of its noise")
+
+
 def _run(commands: Subparsers) -> None:
     command = _add(
         commands, "run", "run the checks that an order calls for; write a signed report", "run", "run"
@@ -159,11 +187,8 @@ def _run(commands: Subparsers) -> None:
     command.add_argument(
         "--passphrase-file", type=Path, metavar="FILE", help="read the key's passphrase here"
     )
-    command.add_argument("--rehearse", type=Path, metavar="UNIT", help="run on a rehearsal unit (JSON)")
-    command.add_argument(
-        "--fault", action="append", default=[], metavar="NAME", help="with --rehearse: a fault to put on it"
-    )
-    command.add_argument("--seed", type=int, default=1, help="with --rehearse: seed of its noise")
+    _rehearsed(command, "run on")
+    _compared(command)
 
 
 def _plan(commands: Subparsers) -> None:
@@ -172,6 +197,33 @@ def _plan(commands: Subparsers) -> None:
     _bench(command)
     _json(command)
     command.add_argument("--sheet", type=Path, metavar="FILE", help="write the rebuild sheet to print (HTML)")
+    _compared(command)
+
+
+def _baseline(commands: Subparsers) -> None:
+    command = _add(
+        commands, "baseline", "record a unit at intake, before it is opened", "baseline", "baseline"
+    )
+    _order(command)
+    _bench(command)
+    command.add_argument("--load", action="store_true", help="heat it too, for the cooler's figure")
+    command.add_argument(
+        "--did-not-start", action="store_true", help="it does not start: record what its label says"
+    )
+    command.add_argument("--label-serial", metavar="SERIAL", help="the serial on the unit's label")
+    command.add_argument("--technician", metavar="ID", help="who is at the bench (an id, not a name)")
+    command.add_argument("--unattended", action="store_true", help="do not ask whether the complaint shows")
+    command.add_argument("--out", type=Path, metavar="FILE", help="a new file (else beside the order)")
+    _rehearsed(command, "record")
+
+
+def _inventory(commands: Subparsers) -> None:
+    help = "show what this computer is and has, touched parts first"
+    command = _add(commands, "inventory", help, "inventory", "inventory")
+    _order(command)
+    _bench(command)
+    _json(command)
+    _rehearsed(command, "show")
 
 
 def _documents(commands: Subparsers) -> None:

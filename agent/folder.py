@@ -2,6 +2,8 @@
 
 orders/   work orders, one file each      maps/   service maps of families
 reports/  one folder per attempt          keys/   the bench key, its credential, the trust file
+
+Beside an order lies its baseline, <number>.baseline.json; at the root the log, benchproof.log.
 """
 
 from __future__ import annotations
@@ -47,7 +49,8 @@ class BenchFolder:
         by_number = self.orders / f"{name}.json"
         if by_number.exists():
             return by_number
-        listed = ", ".join(sorted(shown(file.stem) for file in self.orders.glob("*.json"))[:10])
+        numbers = (file.stem for file in self.orders.glob("*.json") if not file.stem.endswith(".baseline"))
+        listed = ", ".join(sorted(shown(number) for number in numbers)[:10])
         raise DocumentError(
             f"order {shown(name)}",
             (

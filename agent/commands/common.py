@@ -6,25 +6,33 @@ import argparse
 import json
 import sys
 from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
+from agent.console import Page
 from agent.folder import BenchFolder
+from agent.intake import load_for
 from agent.mapcheck import accept, resolve
 from agent.plan import Plan, make_plan
 from reports.codec import load_map, load_order, order_from, to_json
 from reports.errors import DocumentError, Fault
+from reports.model.baseline import Baseline
 from reports.model.order import Order
+from reports.model.record import BaselineNote
 from reports.model.servicemap import ServiceMap
 
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """An order, the map it is planned with, and the plan."""
+    """An order, the map it is planned with, what was recorded at intake if anything was, and the plan."""
 
     order: Order
     service_map: ServiceMap
     plan: Plan
+    baseline: Baseline | None = None
+    baseline_note: BaselineNote | None = None
 
 
 def now() -> datetime:
@@ -32,26 +40,44 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def planned(options: argparse.Namespace, folder: BenchFolder) -> Planned:
-    """Load the order that the options name, find its map and plan it."""
+def planned(options: argparse.Namespace, folder: BenchFolder, *, compared: bool = True) -> Planned:
+    """Load the order that the options name, find its map and, if `compared`, its baseline; plan it."""
     if not options.order:
         raise DocumentError(
             "the command line",
             (Fault("", "no work order", "a file, or the number of an order in orders/", "order-missing"),),
         )
-    order = load_order(folder.order_file(options.order), now().date())
-    return plan_of(order, options, folder)
+    file = folder.order_file(options.order)
+    order = load_order(file, now().date())
+    return plan_of(order, options, folder, (file.parent, folder.orders) if compared else ())
 
 
-def plan_of(order: Order, options: argparse.Namespace, folder: BenchFolder) -> Planned:
-    """Plan `order` with the map of its family, the one of `--map`, or the generic one of its form."""
+def plan_of(
+    order: Order, options: argparse.Namespace, folder: BenchFolder, baselines: Sequence[Path] = ()
+) -> Planned:
+    """Plan `order` with the map of its family, the one of `--map`, or the generic one of its form.
+
+    Its baseline is the one of `--baseline`, or lies in one of the folders `baselines`.
+    """
     if options.budget is not None:
         order = replace(order, budget_minutes=options.budget)
     if technician := getattr(options, "technician", None):
         order = replace(order, technician=technician)
     order = order_from(to_json(order), f"work order {order.number}", now().date())
     service_map = accept(order, load_map(options.map)) if options.map else resolve(order, (folder.maps,))
-    return Planned(order, service_map, make_plan(order, service_map))
+    found = load_for(order, baselines, getattr(options, "baseline", None), now().date())
+    baseline, note = found or (None, None)
+    return Planned(order, service_map, make_plan(order, service_map, baseline), baseline, note)
+
+
+def tell_baseline(job: Planned, page: Page) -> None:
+    """One line about what the unit is compared with."""
+    if job.baseline is not None:
+        page.say(
+            f"At intake ({job.baseline.taken[:10]}) the unit {job.baseline.intake}; complaint: "
+            f"{job.baseline.complaint_shows}",
+            hang=2,
+        )
 
 
 def print_json(value: Any) -> None:

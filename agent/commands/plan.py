@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from agent.commands.common import Planned, planned, print_json
+from agent.commands.common import Planned, planned, print_json, tell_baseline
 from agent.console import Page, screen
 from agent.folder import bench_folder
 from agent.plan import plan_json
@@ -28,6 +28,7 @@ def plan(options: argparse.Namespace) -> int:
 def _show(job: Planned, options: argparse.Namespace) -> None:
     page = Page(screen())
     page.opening(job.order, job.service_map, Source.LIVE, "")
+    tell_baseline(job, page)
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
     if options.sheet:

@@ -23,12 +23,14 @@ from agent.attempt import (
     folder_of_attempt,
     open_attempt,
 )
-from agent.commands.common import Planned, now, plan_of, planned
+from agent.commands.common import Planned, now, plan_of, planned, tell_baseline
 from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
 from agent.folder import BenchFolder, bench_folder
+from agent.intake import refuse_another_source, with_known
 from agent.isolate import measured_apart
 from agent.journal import Journal
+from agent.log import Logged
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.run import measured_here, perform
@@ -43,6 +45,7 @@ from reports.errors import DocumentError, Fault, shown
 from reports.files import new_folder, write_new
 from reports.keys import bench_key, throw_away
 from reports.model.evidence import Reading
+from reports.model.finding import Finding
 from reports.model.order import Form
 from reports.model.record import Source
 from reports.model.servicemap import PartKind
@@ -55,13 +58,14 @@ def run(options: argparse.Namespace) -> int:
     """Plan, run, report; the exit status is the unit's verdict."""
     page = Page(screen(cast(TextIO, SteadyScreen(sys.stdout))))
     folder = bench_folder(options.bench)
-    machine = _machine(options)
+    machine = machine_of(options)
     job = _job(options, folder, machine)
     refuse_another_unit(job, machine)
+    refuse_another_source(job.baseline, machine)
     seal = _seal(options, folder, machine, page)
     before = _before(options, folder, machine, seal, page)
     target = _target(options, folder, job)
-    record = conduct(job, machine, _session(options, machine, page), seal, target, before, page)
+    record = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
     report = report_from(record, "this run's report")
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
@@ -83,23 +87,30 @@ def conduct(
 ) -> Record:
     """One attempt, from the plan on the screen to the report in the folder `target`."""
     page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
+    tell_baseline(job, page)
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
     page.heading("RUN")
-    who = Job(job.order, job.service_map, job.order.technician)
+    who = Job(job.order, job.service_map, job.order.technician, job.baseline_note)
     stop = Stop(lambda: page.say("stopping: one moment, the report is being written"))
     with stop.listening():
         opened = open_attempt(target, who, machine, seal, before.record)
         progress = Progress(page.console, job.plan)
-        with Journal(target, job.plan, machine.clock, progress) as journal, progress.showing():
+        watcher = Logged(progress, len(job.plan.steps))
+        with Journal(target, job.plan, machine.clock, watcher) as journal, progress.showing():
             measure = measured_apart if machine.source is Source.LIVE else measured_here
             performed = perform(job.plan, machine, session_for(progress), journal, measure, stop)
-        performed = replace(performed, findings=advised(performed.findings, job.order, job.service_map))
+        performed = replace(performed, findings=_explained(performed.findings, job))
         record = close_attempt(target, who, job.plan, performed, machine, seal, opened, before.cut_off)
         journal.served()
         _write_page(record, target, page)
     page.outcome(report_from(record, "this run's report"))
     return record
+
+
+def _explained(findings: tuple[Finding, ...], job: Planned) -> tuple[Finding, ...]:
+    """Where to look for the cause of each, and which were already so at intake."""
+    return with_known(advised(findings, job.order, job.service_map), job.baseline)
 
 
 def _write_page(record: Record, target: Path, page: Page) -> None:
@@ -114,7 +125,8 @@ def _write_page(record: Record, target: Path, page: Page) -> None:
         )
 
 
-def _machine(options: argparse.Namespace) -> Machine:
+def machine_of(options: argparse.Namespace) -> Machine:
+    """This computer, or the rehearsal unit that the options name."""
     if options.rehearse:
         return RehearsalMachine(load_unit(options.rehearse), options.fault, options.seed)
     if options.fault:
@@ -170,7 +182,8 @@ def _found_serial(machine: Machine) -> str:
     return str(serial.value) if isinstance(serial, Reading) else ""
 
 
-def _session(options: argparse.Namespace, machine: Machine, page: Page) -> SessionFor:
+def person_for(options: argparse.Namespace, machine: Machine, page: Page) -> SessionFor:
+    """Who answers questions: a rehearsal's person, nobody, or whoever sits at the terminal."""
     person = options.technician or "the technician"
 
     def session_for(progress: Progress) -> Session:
