@@ -23,6 +23,7 @@ from agent.folder import bench_folder
 from agent.plan import Step
 from agent.run import Watcher
 from agent.versions import versions
+from reports.files import new_folder
 from reports.model.finding import Finding
 
 NAME: Final = "benchproof.log"
@@ -78,8 +79,8 @@ def logging_to(folder: Path, *, make: bool = False) -> Iterator[None]:
 
 def _handler(folder: Path, make: bool) -> logging.Handler:
     with suppress(OSError):
-        if make:
-            folder.mkdir(parents=True, exist_ok=True)
+        if make and not folder.is_dir():
+            new_folder(folder)
         if folder.is_dir():
             return _Quiet(
                 folder / NAME, maxBytes=LARGEST_BYTES, backupCount=OLDER_FILES, encoding="utf-8", delay=True
