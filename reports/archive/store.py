@@ -325,7 +325,7 @@ def _engine(url: str, must_exist: bool) -> Engine:
 
 
 def _on_connect(connection: Any, _: object) -> None:
-    """Take the transactions of SQLite into our own hands: by itself the driver commits before DDL."""
+    """Take the transactions of SQLite into our own hands: by itself the driver begins one too late."""
     connection.isolation_level = None
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA synchronous = FULL")

@@ -83,8 +83,9 @@ def curve(
         return None
     began, ended = celsius.at(0), celsius.at(len(celsius.values) - 1)
     time = _Axis(began, ended, LEFT, RIGHT)
-    step = _degree_step(taken, limit_celsius)
-    degree = _degree_axis(taken, limit_celsius, step)
+    drawn = taken if limit_celsius is None else (*taken, limit_celsius)
+    step = _degree_step(drawn)
+    degree = _degree_axis(drawn, step)
     lines, dots = _runs(celsius, time, degree)
     return Curve(
         lines=lines,
@@ -98,15 +99,15 @@ def curve(
     )
 
 
-def _degree_step(taken: tuple[float, ...], limit: float | None) -> int:
-    spread = max((*taken, *_known(limit))) - min(taken)
+def _degree_step(drawn: tuple[float, ...]) -> int:
+    spread = max(drawn) - min(drawn)
     return next((step for step in _DEGREE_STEPS if spread / step <= _MOST_TICKS), _DEGREE_STEPS[-1])
 
 
-def _degree_axis(taken: tuple[float, ...], limit: float | None, step: int) -> _Axis:
+def _degree_axis(drawn: tuple[float, ...], step: int) -> _Axis:
     """Whole steps around everything drawn, with a little air above for the label of the limit."""
-    low = math.floor((min(taken) - 1) / step) * step
-    high = math.ceil((max((*taken, *_known(limit))) + step / 5) / step) * step
+    low = math.floor((min(drawn) - 1) / step) * step
+    high = math.ceil((max(drawn) + step / 5) / step) * step
     return _Axis(low, high, BOTTOM, TOP)
 
 
@@ -154,16 +155,12 @@ def _limit(limit: float | None, degree: _Axis) -> Tick | None:
     return None if limit is None else Tick(degree.at(limit), f"limit {limit:.3g} °C")
 
 
-def _known(value: float | None) -> tuple[float, ...]:
-    return () if value is None else (value,)
-
-
 def _summary(celsius: Series, load_s: tuple[float, float] | None, limit: float | None) -> str:
     taken = celsius.taken
     length, unit = celsius.at(len(celsius.values) - 1) - celsius.at(0), "seconds"
     if length > 180:
         length, unit = length / 60, "minutes"
-    load = " The computer was put under full work for part of that time." if load_s else ""
+    load = " The computer was made to work hard for part of that time." if load_s else ""
     bound = f" The limit is {limit:.3g} °C." if limit is not None else ""
     gaps = f" {len(celsius.gaps)} readings are missing." if celsius.gaps else ""
     return (

@@ -102,10 +102,14 @@ CHECKS: Final = {
 """Check id: the question it answers. A test of the registry sees that none is missing."""
 
 LIMITS: Final = {
+    "adapters_least": "at least {} adapter found",
+    "cameras_least": "at least {} camera found",
     "chain_gap_most": "no aerial more than {} weaker than the strongest",
+    "drives_least": "at least {} drive found",
     "fan_turns_from": "has to turn from {} on",
     "highest_plausible": "not above {}",
     "lowest_plausible": "not below {}",
+    "modules_least": "at least {} fitted",
     "reserved_bytes_most": "at most {} kept by the computer for itself",
     "safe_temperature": "below {}",
     "spread_at_rest": "no more than {} away from the other sensors",

@@ -271,6 +271,17 @@ def test_a_receipt_that_rotted_is_named_and_counts_no_more(archive, tmp_path):
     assert archive.attempts() == ()
 
 
+def test_a_receipt_whose_bytes_are_another_report_is_named(archive, tmp_path):
+    filing = file(archive, repairs.report())
+    other = repairs.file_of(repairs.report(number="LM-9"))
+    with sqlite3.connect(tmp_path / "shop.sqlite") as connection:
+        connection.execute("UPDATE receipt SET body = ?", (other,))
+    connection.close()
+
+    [fault] = archive.rebuild().faults
+    assert (fault.digest, "not those that were received" in fault.reason) == (filing.digest, True)
+
+
 def test_a_report_filed_in_time_still_counts_when_its_credential_has_ended(tmp_path):
     url = f"sqlite:///{tmp_path}/shop.sqlite"
     with Archive(url, clock) as archive:

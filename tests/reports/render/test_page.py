@@ -110,7 +110,8 @@ def test_complaint_and_work_are_told_with_what_came_out_and_went_in():
 
 
 def test_a_part_with_something_open_is_not_said_to_work():
-    html = page(repairs.report(*repairs.findings(fan=FAILED)))
+    warm = repairs.one("fan.response", "fan", repairs.passed("the fan answers to heat"))
+    html = page(repairs.report(*repairs.findings(fan=FAILED), warm))
     works = html[html.index("What works now") : html.index("Known defects")]
 
     assert "<li>Camera</li>" in works
@@ -329,9 +330,7 @@ def test_hostile_text_anywhere_is_shown_and_does_nothing(hostile):
         number=hostile,
         complaint=hostile,
         unit=replace(repairs.order().unit, serial=hostile, product=hostile),
-        lines=tuple(
-            replace(line, fitted=replace(line.fitted, serial=hostile)) for line in repairs.order().lines
-        ),
+        lines=tuple(replace(line, fitted=Piece(hostile, hostile)) for line in repairs.order().lines),
     )
     unsigned = repairs.report(finding, order=order, technician=hostile, ended_by=hostile, unproven=(hostile,))
     html = render_page(_unchecked(unsigned), _verified(unsigned))
