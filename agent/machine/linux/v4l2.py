@@ -73,7 +73,8 @@ def capabilities(path: str) -> int:
     """The capability bits of this node alone. Opening a camera's node starts nothing."""
     if not stat.S_ISCHR(os.stat(path).st_mode):
         raise OSError(f"{path} is no device")
-    descriptor = os.open(path, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+    # V4L2 asks for O_RDWR and calls that a technicality (open() there); a question needs no right to write
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     try:
         answer = bytearray(_CAPABILITY.size)
         ioctl(descriptor, _QUERYCAP, answer)

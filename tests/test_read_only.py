@@ -1,0 +1,261 @@
+"""Nothing writes to the unit: not by construction, and not in a whole run watched from outside.
+
+What may write is a short list, with the reason for each. A module that comes to it has to be added here,
+which is when somebody thinks about it.
+"""
+
+import ast
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.support.tools import need
+
+ROOT = Path(__file__).parents[1]
+
+MAY_WRITE = {
+    "reports/files.py": "documents of the bench, under new names",
+    "agent/guard.py": "puts back what a check had changed: fan and backlight settings, from a closed list",
+    "agent/cli.py": "the file with a fault of ours; the null device in the place of a closed pipe",
+    "agent/steady.py": "the null device in the place of a screen that is gone",
+    "agent/commands/demo.py": "clears what an earlier demonstration made",
+    "agent/commands/office.py": "the folder of the archive",
+    "agent/commands/baseline.py": "the folder of the order's baseline",
+    "reports/orders.py": "the folder of new orders",
+    "reports/keys.py": "the folder of keys",
+}
+MAY_COMMAND_DEVICES = {
+    "agent/machine/linux/v4l2.py": "VIDIOC_QUERYCAP: what a camera can do; nothing is set",
+}
+MAY_NAME_DEVICES = {
+    "agent/machine/linux/kernel_log.py": "the kernel's log, opened to read",
+    "agent/machine/linux/v4l2.py": "the node of a camera, opened to read",
+    "agent/cli.py": "the last place to name for a fault of ours: standard error",
+}
+OPENS_TO_WRITE = {"O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"}
+WRITES = {
+    *("write_text", "write_bytes", "unlink", "rename", "mkdir", "makedirs", "rmdir", "touch", "rmtree"),
+    *("chmod", "chown", "symlink_to", "hardlink_to", "symlink", "link", "mknod", "mkfifo", "truncate"),
+    *("ftruncate", "setxattr", "pwrite", "sendfile", "copy_file_range", "copyfile", "copytree", "move"),
+    *("pwritev", "posix_fallocate", "sync", "mount"),
+}
+
+
+def called(node: ast.Call) -> str:
+    return getattr(node.func, "attr", getattr(node.func, "id", ""))
+
+
+def opens_to_write(node: ast.Call) -> bool:
+    """An `open` of any sort with a writing mode or flag; `fdopen` opens nothing."""
+    names = {inner.attr for inner in ast.walk(node) if isinstance(inner, ast.Attribute)}
+    words = [given.value for given in (*node.args, *(k.value for k in node.keywords)) if is_text(given)]
+    modes = [word for word in words if re.fullmatch(r"[rwaxbt+]{1,4}", word)]
+    return called(node) == "open" and (
+        bool(names & OPENS_TO_WRITE) or any(set(m) & set("wax+") for m in modes)
+    )
+
+
+def is_text(node: ast.AST) -> bool:
+    return isinstance(node, ast.Constant) and isinstance(node.value, str)
+
+
+def calls(source: str) -> list[ast.Call]:
+    return [node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Call)]
+
+
+def writes(source: str) -> list[str]:
+    return [called(call) for call in calls(source) if opens_to_write(call) or called(call) in WRITES]
+
+
+def commands_devices(source: str) -> list[str]:
+    return [called(call) for call in calls(source) if called(call) == "ioctl"]
+
+
+def names_devices(source: str) -> list[str]:
+    """Texts that are or begin a path under /dev, where drives lie; neither docstrings nor later parts."""
+    tree = ast.parse(source)
+    other = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    other |= {
+        id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values[1:]
+    }
+    texts = [node for node in ast.walk(tree) if is_text(node) and id(node) not in other]
+    return [node.value for node in texts if re.match("/dev(/|$)", node.value)]
+
+
+def modules() -> dict[str, str]:
+    found = {
+        str(path.relative_to(ROOT)): path.read_text()
+        for package in ("agent", "checks", "reports")
+        for path in sorted((ROOT / package).rglob("*.py"))
+    }
+    assert len(found) > 50
+    return found
+
+
+@pytest.mark.parametrize(
+    ("seen", "allowed"),
+    [(writes, MAY_WRITE), (commands_devices, MAY_COMMAND_DEVICES), (names_devices, MAY_NAME_DEVICES)],
+    ids=["writes a file", "commands a device", "names a device"],
+)
+def test_only_the_modules_listed_do(seen, allowed):
+    wrong = {name: seen(source) for name, source in modules().items() if name not in allowed and seen(source)}
+
+    assert wrong == {}
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "open('/dev/sda', 'wb')",
+        "open(path, mode='r+')",
+        "path.open('a')",
+        "os.open(path, os.O_RDWR | os.O_NONBLOCK)",
+        "os.open(path, flags | os.O_CREAT)",
+        "Path('/sys/x').write_text('1')",
+        "shutil.rmtree(folder)",
+    ],
+)
+def test_the_test_sees_what_writes(source):
+    assert writes(source)
+
+
+def test_the_test_lets_reading_pass():
+    assert not writes("open(path, 'rb'); os.open(path, os.O_RDONLY); path.open(encoding='utf-8')")
+
+
+def test_a_block_device_is_opened_by_no_module():
+    """Drives are read through sysfs: whoever opens one some day does it in one module, to read."""
+    opens = {
+        name: source
+        for name, source in modules().items()
+        if re.search(r"S_ISBLK|/dev/(sd|nvme|mmcblk|vd|hd)", source)
+    }
+
+    assert opens == {}
+
+
+# -- a whole run, watched -------------------------------------------------------------------------------
+
+CHANGES = (
+    "open,openat,openat2,creat,unlink,unlinkat,rename,renameat,renameat2,mkdir,mkdirat,rmdir,"
+    "link,linkat,symlink,symlinkat,mknod,mknodat,chmod,fchmodat,chown,lchown,fchownat,truncate,"
+    "setxattr,lsetxattr,removexattr,mount,umount2,pivot_root,move_mount,fsopen,swapon,swapoff,"
+    "reboot,init_module,finit_module,delete_module,iopl,ioperm,quotactl,settimeofday,"
+    "clock_settime,adjtimex,sethostname,ioctl"
+)
+"""Calls that change something, or may; those that a kernel does not have are left out by strace."""
+
+DRIVE_COMMANDS = re.compile(
+    r"BLK|SG_|SCSI_|NVME|HDIO|CDROM|FITRIM|FS_IOC_SET|FIFREEZE|MMC_|LOOP_|DM_|MTRR|RTC_SET"
+)
+HARMLESS = re.compile(r"/dev/(null|tty|ptmx|pts/\d+|shm/.*|full)|/proc/(self|thread-self|\d+)/.*")
+LINE = re.compile(r"^\d+ +(?P<call>\w+)\((?P<given>.*?)(\) += .*| <unfinished \.\.\.>)$")
+
+
+def watched(folder: Path, *command: str | Path) -> tuple[subprocess.CompletedProcess[str], list[str]]:
+    """What `command` says and does, every process of it, as strace(1) tells."""
+    trace = folder / "trace"
+    done = subprocess.run(
+        [
+            need("strace"),
+            "-f",
+            "-y",
+            "-qq",
+            "-s",
+            "4096",
+            "-e",
+            "trace=?" + CHANGES.replace(",", ",?"),
+            "-o",
+            trace,
+            *command,
+        ],
+        capture_output=True,
+        text=True,
+        cwd=folder,
+        env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "HOME": str(folder), "PYTHONPATH": str(ROOT)},
+        timeout=120,
+    )
+    return done, trace.read_text().splitlines()
+
+
+def harm(lines: list[str], inside: Path) -> list[str]:
+    """The lines that change anything outside the folder `inside`, or command a drive."""
+    return [
+        line
+        for line in lines
+        if (match := LINE.match(line)) and _harms(match["call"], match["given"], inside)
+    ]
+
+
+def _harms(call: str, given: str, inside: Path) -> bool:
+    if call == "ioctl":
+        return bool(DRIVE_COMMANDS.search(given))
+    if call.startswith("open") and not re.search(r"O_(WRONLY|RDWR|CREAT|TRUNC|APPEND)", given):
+        return False
+    beside = re.match(r"(?:AT_FDCWD|\d+)<([^>]*)>", given)
+    paths = [
+        os.path.normpath(Path(beside[1] if beside else inside) / path)
+        for path in re.findall(r'"([^"]*)"', given)
+    ]
+    return not paths or not all(
+        HARMLESS.fullmatch(path) or Path(path).is_relative_to(inside) for path in paths
+    )
+
+
+def test_a_whole_run_on_this_computer_changes_nothing_outside_its_folder(tmp_path):
+    worked = "memory,storage,wireless,fan,thermal,camera"
+    done, lines = watched(
+        tmp_path,
+        *(sys.executable, "-m", "agent.cli", "run", "--worked", worked, "--form", "laptop"),
+        *("--unattended", "--out", tmp_path / "out", "--bench", tmp_path / "bench"),
+    )
+
+    assert done.returncode in (0, 1, 3, 5), done.stdout + done.stderr
+    assert (tmp_path / "out/report.json").exists()
+    assert sum("O_CREAT" in line for line in lines) >= 4
+    assert (
+        sum(line.split()[0] != lines[0].split()[0] for line in lines) > 100
+    )  # the checks' own processes too
+    assert harm(lines, tmp_path) == []
+
+
+def test_no_drive_is_even_opened_by_it(tmp_path):
+    done, lines = watched(
+        tmp_path,
+        *(sys.executable, "-m", "agent.cli", "run", "--worked", "storage,memory", "--form", "laptop"),
+        *("--unattended", "--out", tmp_path / "out", "--bench", tmp_path / "bench"),
+    )
+    drives = {path.name for path in Path("/sys/class/block").iterdir()}
+    opened = {name for line in lines for name in re.findall(r'"/dev/([^"]+)"', line)}
+
+    assert done.returncode in (0, 1, 3, 5), done.stdout + done.stderr
+    assert drives & opened == set()
+
+
+HARMFUL = {
+    "writes elsewhere": "open(elsewhere, 'w')",
+    "opens to write what is not there": "os.path.exists('/dev/sdzz') or os.open('/dev/sdzz', os.O_RDWR)",
+    "removes": "os.unlink(elsewhere)",
+    "renames away": "os.rename('mine', elsewhere)",
+    "climbs out": "open('../elsewhere', 'w')",
+    "commands a drive": "__import__('fcntl').ioctl(os.open('mine', os.O_RDONLY), 0x1261, 0)",  # BLKFLSBUF
+    "mounts": "__import__('ctypes').CDLL(None).mount(b'/dev/sdzz', b'/nowhere', b'vfat', 0, None)",
+    "in a child": "os.waitpid(pid, 0) if (pid := os.fork()) else open(elsewhere, 'w')",
+}
+
+
+@pytest.mark.parametrize("deed", HARMFUL)
+def test_the_watch_sees_what_harms(deed, tmp_path):
+    inside = tmp_path / "inside"
+    inside.mkdir()
+    (inside / "mine").write_text("")
+    (tmp_path / "elsewhere").write_text("")
+    script = f"import os\nelsewhere = {str(tmp_path / 'elsewhere')!r}\n{HARMFUL[deed]}"
+
+    _, lines = watched(inside, sys.executable, "-c", script)
+
+    assert harm(lines, inside)
