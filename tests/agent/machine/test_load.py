@@ -99,6 +99,9 @@ def test_a_parent_that_is_killed_takes_the_load_with_it(parent):
 
 def test_ctrl_c_in_the_terminal_ends_the_load_quietly(parent):
     workers = workers_of(parent.pid)
+    assert all(os.getsid(worker.pid) != os.getsid(parent.pid) for worker in workers), (
+        "it reaches the parent alone"
+    )
     os.killpg(parent.pid, signal.SIGINT)
     _, errors = parent.communicate(timeout=5)
 

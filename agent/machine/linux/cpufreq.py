@@ -1,0 +1,56 @@
+"""Processor clocks (Linux, Documentation/admin-guide/pm/cpufreq.rst): the kernel counts kHz, we hold hertz.
+
+A policy is a group of logical processors that change together. `cpuinfo_max_freq` is what the hardware
+can, `scaling_max_freq` what it may: a lower one is a limit that somebody set.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from agent.machine.linux.files import Tree, first
+from reports.model.evidence import Absent, Reading
+
+POLICIES: Final = "/sys/devices/system/cpu/cpufreq"
+HERTZ_PER_KILOHERTZ: Final = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """One policy, frequencies in hertz. `now` is measured where the driver measures, else as last set."""
+
+    id: str
+    cpus: tuple[int, ...]
+    now: Reading | Absent
+    highest: Reading | Absent
+    allowed: Reading | Absent
+    governor: Reading | Absent
+
+
+def policies(tree: Tree) -> tuple[Policy, ...] | Absent:
+    """Every policy, in the order of their first processor; a virtual machine has none."""
+    names = tree.names(POLICIES)
+    if isinstance(names, Absent):
+        return names
+    return tuple(_policy(tree, name) for name in names if re.fullmatch(r"policy\d+", name))
+
+
+def _policy(tree: Tree, name: str) -> Policy:
+    folder = f"{POLICIES}/{name}"
+    return Policy(
+        id=name,
+        cpus=tuple(int(cpu) for cpu in tree.words(f"{folder}/affected_cpus").split() if cpu.isdecimal()),
+        now=first(*(_hertz(tree, f"{folder}/{file}") for file in ("cpuinfo_avg_freq", "scaling_cur_freq"))),
+        highest=_hertz(tree, f"{folder}/cpuinfo_max_freq"),
+        allowed=_hertz(tree, f"{folder}/scaling_max_freq"),
+        governor=tree.text(f"{folder}/scaling_governor"),
+    )
+
+
+def _hertz(tree: Tree, path: str) -> Reading | Absent:
+    kilohertz = tree.integer(path)
+    if isinstance(kilohertz, Absent):
+        return kilohertz
+    return Reading(int(kilohertz.value) * HERTZ_PER_KILOHERTZ, "hertz", path)
