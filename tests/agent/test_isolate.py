@@ -160,3 +160,57 @@ except KeyboardInterrupt:
 
     assert run.communicate(timeout=20)[0] == "stopped\n"
     assert put_back.read_text() == "yes"
+
+
+def alive(process):
+    try:
+        return Path(f"/proc/{process}/stat").read_text().split()[2] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+ENDLESS = f"""
+import os, signal, sys, time
+sys.path.insert(0, {str(Path(__file__).parents[2])!r})
+from pathlib import Path
+from tests.agent.test_isolate import apart
+def measure(session):
+    try:
+        print(os.getpid(), flush=True)
+        time.sleep(60)
+    finally:
+        Path(sys.argv[1]).write_text("yes")
+apart(measure)
+"""
+
+
+def test_a_check_does_not_outlive_a_run_that_is_killed_and_puts_back_what_it_changed(tmp_path):
+    command = [sys.executable, "-c", ENDLESS, str(tmp_path / "put-back")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as run:
+        measuring = int(run.stdout.readline())
+
+        run.kill()
+
+        until = time.monotonic() + 10
+        while alive(measuring) and time.monotonic() < until:
+            time.sleep(0.02)
+        assert not alive(measuring)
+    assert (tmp_path / "put-back").read_text() == "yes"
+
+
+def test_a_signal_in_the_moment_of_the_fork_reaches_the_parent_alone(monkeypatch):
+    fork = os.fork
+
+    def interrupted():
+        child = fork()
+        os.kill(os.getpid(), signal.SIGINT)  # in both: the child must not go on as if it were the parent
+        return child
+
+    monkeypatch.setattr(os, "fork", interrupted)
+    whose = os.getpid()
+    with pytest.raises(KeyboardInterrupt):
+        apart(lambda session: time.sleep(60))
+
+    if os.getpid() != whose:
+        os._exit(1)
+    assert children() == set()
