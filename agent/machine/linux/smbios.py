@@ -272,6 +272,20 @@ def processors(found: Table) -> tuple[Processor, ...]:
     return tuple(_processor(structure) for structure in found.of(4))
 
 
+def cores(found: Table) -> Reading | Absent:
+    """Cores of all populated sockets together (7.5.6)."""
+    total = 0
+    for socket in (each for each in processors(found) if _is_populated(each)):
+        if isinstance(socket.cores, Absent):
+            return socket.cores
+        total += int(socket.cores.value)
+    return Reading(total, "", "SMBIOS type 4") if total else Absent(Why.NOT_THERE, "SMBIOS type 4")
+
+
+def _is_populated(socket: Processor) -> bool:
+    return isinstance(socket.populated, Reading) and bool(socket.populated.value)
+
+
 def _memory_device(it: Structure) -> MemoryDevice:
     return MemoryDevice(
         locator=it.string(0x10),
@@ -298,7 +312,7 @@ def _capacity(it: Structure) -> Reading | Absent:
         return Absent(Why.NOT_THERE, it.source, "capacity unknown to the firmware")
     if size == 0x7FFF:
         extended = it.unsigned(0x1C, 4)
-        if extended is None:
+        if not extended or not extended & 0x7FFFFFFF:
             return not_understood("extended size announced and missing", it.source)
         return Reading((extended & 0x7FFFFFFF) << 20, "bytes", it.source)
     shift = 10 if size & 0x8000 else 20

@@ -57,7 +57,7 @@ def cameras(tree: Tree, ask: Callable[[str], int] | None = None) -> tuple[Node, 
         if captures(tree, name, ask or capabilities):
             node = _node(tree, name)
             found.setdefault(node.id, node)
-    return (*found.values(), *_without_driver(tree))
+    return (*found.values(), *(each for each in _without_driver(tree) if each.id not in found))
 
 
 def captures(tree: Tree, name: str, ask: Callable[[str], int]) -> bool:

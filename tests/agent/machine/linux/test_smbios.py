@@ -83,8 +83,8 @@ def compare_devices(table: Table, by_dmidecode) -> int:
     devices = smbios.memory_devices(table)
     assert len(devices) == len(words)
     for ours, theirs in zip(devices, words, strict=True):
-        size = size_in_words(ours.capacity)
-        assert theirs["Size"] in (size, "0 TB" if size == "No Module Installed" else size)
+        # announced and then not given: dmidecode prints a size of nothing, we do not understand it
+        assert theirs["Size"].replace("0 TB", "Unknown") == size_in_words(ours.capacity)
         assert theirs["Form Factor"] == (value(ours.form_factor) or "<OUT OF SPEC>")
         assert theirs["Type"] == (value(ours.memory_type) or "<OUT OF SPEC>")
         assert theirs["Locator"] == value(ours.locator)
@@ -150,7 +150,7 @@ def test_the_size_of_a_module_in_every_way_the_standard_writes_it(row):
     )
     (device,) = smbios.memory_devices(decoded(raw))
 
-    expected = row["expected_mebibytes"]
+    expected = row["expected_mebibytes"] if row["dmidecode_size"] != "0 TB" else ""
     assert value(device.capacity) == (int(float(expected) * (1 << 20)) if expected else None)
     assert value(device.form_factor) == row["dmidecode_form_factor"]
     assert value(device.memory_type) == row["dmidecode_type"]

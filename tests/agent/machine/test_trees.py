@@ -1,0 +1,295 @@
+"""Whole invented units: nothing raises, other programs agree, and what is odd is understood."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from agent.machine.linux import aer, cpufreq, edac, pcie_link, smbios, throttle
+from agent.machine.linux.files import Tree
+from agent.machine.live import LiveMachine
+from reports.model.evidence import Absent, Reading, Why
+from tests.support.firmware import TABLE_OFFSET, dmidecode
+from tests.support.tools import PROJECT, need, output, python_under_umockdev
+from tests.support.trees import read_description
+
+TREES = PROJECT / "tests" / "trees"
+UNITS = sorted(path.stem for path in TREES.glob("*.umockdev"))
+SENSED = [name for name in UNITS if name != "small-pebble"]
+
+# what both ways of reading can show: umockdev has a /sys of its own and leaves /proc and firmware alone
+PROGRAM = """
+import sys
+from pathlib import Path
+from agent.machine.live import LiveMachine
+machine = LiveMachine(Path(sys.argv[1] if len(sys.argv) > 1 else "/"))
+print(machine.drives(), machine.hidden_storage(), machine.radios(), machine.cameras(), machine.on_mains())
+print(machine.fans(), machine.processor_sensor())
+for sensor in machine.temperature_sensors():
+    print(sensor, machine.temperature(sensor.id))
+"""
+
+
+def description(name: str) -> Path:
+    return TREES / f"{name}.umockdev"
+
+
+def folder(name: str, root: Path) -> Path:
+    """The unit as a plain tree."""
+    unit = read_description(description(name).read_text(), root)
+    table, memory = TREES / f"{name}.firmware.hex", TREES / f"{name}.meminfo"
+    if table.exists():
+        dump = bytes.fromhex(table.read_text())
+        unit.file("/sys/firmware/dmi/tables/smbios_entry_point", dump[:24])
+        unit.file("/sys/firmware/dmi/tables/DMI", dump[TABLE_OFFSET:])
+    if memory.exists():
+        unit.file("/proc/meminfo", memory.read_bytes())
+    return root
+
+
+@pytest.fixture
+def machine(request, tmp_path) -> LiveMachine:
+    return LiveMachine(folder(request.param, tmp_path))
+
+
+def of(name: str):
+    return pytest.mark.parametrize("machine", [name], indirect=True)
+
+
+def tree_of(name: str, root: Path) -> Tree:
+    return Tree(folder(name, root))
+
+
+def questions(machine: LiveMachine) -> list[str]:
+    """Every question without arguments that only reads."""
+    names = [name for name in dir(LiveMachine) if not name.startswith("_")]
+    return [name for name in names if callable(getattr(machine, name)) and name not in NEEDS_AN_ARGUMENT]
+
+
+NEEDS_AN_ARGUMENT = {"chain_signals", "fan_speed", "temperature", "load"}
+
+
+def test_there_are_six_units():
+    assert len(UNITS) == 6
+
+
+@pytest.mark.parametrize("machine", UNITS, indirect=True)
+def test_no_question_raises_on_any_unit(machine):
+    assert len(questions(machine)) >= 12
+    for name in questions(machine):
+        getattr(machine, name)()
+    for fan in () if isinstance(machine.fans(), Absent) else machine.fans():
+        assert isinstance(machine.fan_speed(fan.id), Reading | Absent)
+    for radio in machine.radios():
+        assert isinstance(machine.chain_signals(radio.id), Absent)
+
+
+@pytest.mark.parametrize("name", SENSED)
+def test_a_plain_folder_and_umockdev_show_the_same_unit(name, tmp_path):
+    here = output(sys.executable, "-c", PROGRAM, folder(name, tmp_path))
+
+    assert python_under_umockdev(description(name), PROGRAM) == here
+    assert "Reading" in here
+
+
+def sensors(name: str) -> dict[str, float]:
+    text = subprocess.run(
+        [need("umockdev-run"), "--device", description(name), "--", need("sensors"), "-j"],
+        capture_output=True, text=True, check=False,
+    ).stdout  # fmt: skip
+    chips = json.loads(text[text.index("{") :]).items()
+    return {
+        f"{chip.partition('-')[0]} {file}": value
+        for chip, features in chips
+        for items in features.values()
+        if isinstance(items, dict)
+        for file, value in items.items()
+        if re.fullmatch(r"(temp|fan)\d+_input", file)
+    }
+
+
+@pytest.mark.parametrize("name", SENSED)
+def test_every_sensor_reads_as_sensors_reads_it(name, tmp_path):
+    machine = LiveMachine(folder(name, tmp_path))
+    ours = {each.id: machine.temperature(each.id) for each in machine.temperature_sensors()}
+    ours |= {each.id: machine.fan_speed(each.id) for each in machine.fans()}
+    readings = {
+        f"{id.partition('@')[0]} {id.rpartition('/')[2]}_input": reading.value
+        for id, reading in ours.items()
+        if isinstance(reading, Reading) and "@" in id
+    }
+    # sensors gives a number for what is no temperature: disabled, faulty or in millivolts
+    refused = {"laptop-fell-15": {"tarnec temp2_input"}, "tower-keep": {"tarnio temp2_input"}}
+    refused["all-in-one-alcove-27"] = {"vt1211 temp3_input"}
+
+    assert readings == {
+        key: value for key, value in sensors(name).items() if key not in refused.get(name, set())
+    }
+
+
+@pytest.mark.parametrize("name", [name for name in UNITS if (TREES / f"{name}.firmware.hex").exists()])
+def test_every_memory_socket_reads_as_dmidecode_reads_it(name, tmp_path):
+    (tmp_path / "dump").write_bytes(bytes.fromhex((TREES / f"{name}.firmware.hex").read_text()))
+    theirs = [each.fields for each in dmidecode(tmp_path / "dump") if each.type == 17]
+
+    slots = LiveMachine(folder(name, tmp_path / "unit")).memory_slots()
+
+    assert [slot.locator.value for slot in slots] == [fields["Locator"] for fields in theirs]
+    empty = [isinstance(slot.capacity, Reading) and slot.capacity.value == 0 for slot in slots]
+    assert empty == [fields["Size"] == "No Module Installed" for fields in theirs]
+
+
+@of("laptop-fell-14")
+def test_a_radio_listed_twice_and_silenced_by_nobody_is_one_radio(machine):
+    (radio,) = machine.radios()
+
+    assert (radio.soft_blocked.value, radio.hard_blocked.value) == (False, False)
+
+
+@of("laptop-fell-14")
+def test_two_cameras_of_one_housing_are_two_and_their_metadata_none(machine):
+    assert [camera.model.value for camera in machine.cameras()] == [
+        "Built-in camera: Colour",
+        "Built-in camera: Infrared",
+    ]
+
+
+@of("laptop-fell-14")
+def test_the_laptop_is_on_mains_with_a_padded_drive_serial_and_a_package_sensor(machine):
+    (drive,) = machine.drives()
+
+    assert machine.on_mains().value is True
+    assert (drive.serial.value, drive.model.value) == ("TWS-0001", "Tarnwick Swift 512")
+    assert machine.processor_sensor() == "coretemp@platform-coretemp.0/temp1"
+    assert machine.package_energy().value == 0.0
+
+
+@of("laptop-fell-15")
+def test_a_blank_unit_serial_is_read_as_blank(machine):
+    assert machine.identity().serial.value == ""
+    assert machine.drives()[0].serial.value == "0000000000000000"
+
+
+@of("laptop-fell-15")
+def test_firmware_and_kernel_may_disagree_on_the_memory(machine):
+    fitted = sum(int(slot.capacity.value) for slot in machine.memory_slots())
+
+    assert fitted == 16 << 30
+    assert machine.memory_total().value < fitted // 2
+
+
+@of("laptop-fell-15")
+def test_without_a_mains_entry_the_battery_of_the_unit_says_and_not_that_of_the_mouse(machine):
+    assert machine.on_mains().value is False
+
+
+@of("laptop-fell-15")
+def test_a_radio_without_a_driver_and_a_fan_at_rest_are_both_told(machine):
+    (radio,) = machine.radios()
+
+    assert radio.driver.why is Why.NOT_THERE
+    assert [machine.fan_speed(fan.id).value for fan in machine.fans()] == [0, 2350]
+
+
+def test_a_drive_at_half_its_width_shows_it(tmp_path):
+    tree = tree_of("laptop-fell-15", tmp_path)
+    link = pcie_link.link(tree, "/sys/bus/pci/devices/0000:01:00.0")
+
+    assert (link.width.value, link.most_width.value) == (2, 4)
+
+
+def test_slowing_down_is_counted_once_for_eight_processors(tmp_path):
+    found = throttle.throttled(tree_of("laptop-fell-14", tmp_path))
+
+    assert (found.core_events.value, found.package_events.value, found.package_time.value) == (8, 5, 0.04)
+
+
+@of("all-in-one-alcove-24")
+def test_the_good_unit_has_everything(machine):
+    by_kind = {str(drive.transport.value): drive for drive in machine.drives()}
+
+    assert by_kind.keys() == {"nvme", "sata"}
+    assert by_kind["sata"].id == "pci-0000:00:17.0-ata-1.0"
+    assert by_kind["sata"].serial.value == "TWD-0001"
+    assert machine.fan_speed(machine.fans()[0].id).value == 1185
+    assert [camera.driver.value for camera in machine.cameras()] == ["uvcvideo"]
+    assert machine.hidden_storage().why is Why.NOT_THERE
+    assert machine.identity().product.value == "Alcove 24"
+
+
+@of("all-in-one-alcove-27")
+def test_drives_behind_a_controller_in_raid_mode_are_hidden_and_not_missing(machine):
+    assert machine.drives() == ()
+    assert "0000:00:17.0" in machine.hidden_storage().value
+
+
+@of("all-in-one-alcove-27")
+def test_a_hard_switch_of_the_unit_and_a_camera_without_a_driver_are_told(machine):
+    assert machine.radios()[0].hard_blocked.value is True
+    assert machine.cameras()[0].driver.why is Why.NOT_THERE
+
+
+@of("all-in-one-alcove-27")
+def test_a_serial_that_is_no_text_is_not_understood(machine):
+    serial = machine.identity().serial
+
+    assert (serial.why, serial.detail) == (Why.NOT_UNDERSTOOD, "To be filled \\xff")
+
+
+@of("all-in-one-alcove-27")
+def test_a_voltage_is_no_temperature(machine):
+    by_label = {each.id.rpartition("@")[0] + each.label: machine.temperature(each.id)
+                for each in machine.temperature_sensors()}  # fmt: skip
+
+    assert by_label["vt1211temp3"].why is Why.NOT_SUPPORTED
+    assert by_label["vt1211temp2"].value == 35.0
+
+
+def test_the_tower_counts_errors_and_clocks(tmp_path):
+    tree = tree_of("tower-keep", tmp_path)
+
+    assert [each.corrected.value for each in edac.controllers(tree)] == [1]
+    assert [each.corrected.value for each in aer.errors(tree)] == [4]
+    assert [each.now.value for each in cpufreq.policies(tree)] == [3_600_000_000, 3_599_000_000]
+
+
+def test_a_card_at_half_its_width_is_told_from_a_controller_without_a_link(tmp_path):
+    tree = tree_of("tower-keep", tmp_path)
+    card = pcie_link.link(tree, "/sys/bus/pci/devices/0000:05:00.0")
+    controller = pcie_link.link(tree, "/sys/bus/pci/devices/0000:00:14.0")
+
+    assert (card.width.value, card.most_width.value) == (8, 16)
+    assert controller.width.why is controller.most_width.why is Why.NOT_SUPPORTED
+
+
+@of("tower-keep")
+def test_of_two_processor_temperatures_the_one_without_an_offset_is_taken(machine):
+    assert machine.processor_sensor() == "k10temp@pci-0000:00:18.3/temp2"
+    assert machine.on_mains().why is Why.NOT_THERE
+
+
+@of("small-pebble")
+def test_the_small_unit_says_what_it_cannot_have(machine):
+    assert machine.fans().why is Why.NOT_SUPPORTED
+    assert machine.temperature_sensors().why is Why.NOT_SUPPORTED
+    assert machine.memory_slots().why is Why.NOT_THERE
+    assert machine.package_energy().why is Why.NOT_THERE
+
+
+@of("small-pebble")
+def test_the_small_unit_has_one_drive_and_a_reader_without_a_card(machine):
+    found = {str(drive.transport.value): drive for drive in machine.drives()}
+
+    assert found["mmc"].serial.value == "0x1a2b3c4d"
+    assert found["usb"].capacity.why is Why.NOT_THERE
+    assert machine.radios()[0].model.value == "Tarnwick Wireless"
+
+
+def test_a_table_without_an_end_keeps_every_structure(tmp_path):
+    tree = tree_of("all-in-one-alcove-27", tmp_path)
+    table = smbios.read_table(tree)
+
+    assert [each.type for each in table.structures] == [0, 1, 2, 3, 16, 17]
