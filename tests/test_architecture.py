@@ -51,7 +51,8 @@ def test_help_imports_nothing_heavy():
         f"print(sorted(set({heavy!r}) & set(sys.modules)))"
     )
 
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    command = [sys.executable, "-c", script]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)
 
     assert done.stdout.strip() == "[]"
 

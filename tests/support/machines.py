@@ -121,7 +121,9 @@ def identity(**changes: str | Reading | Absent) -> Identity:
     )
 
 
-def settings(secure_boot: bool = True, boot: tuple[str, ...] = ("Example system",), **changes: Any) -> Settings:
+def settings(
+    secure_boot: bool = True, boot: tuple[str, ...] = ("Example system",), **changes: Any
+) -> Settings:
     """The settings of the sound laptop's firmware."""
     plain = Settings(said(secure_boot), tuple(said(name) for name in boot), said("AHCI"))
     return replace(plain, **changes)
