@@ -9,7 +9,8 @@ from pathlib import Path
 
 from agent.attempt import timestamp
 from agent.commands.common import Planned, now, planned
-from agent.commands.run import machine_of, person_for, refuse_another_unit
+from agent.commands.machine import machine_of
+from agent.commands.run import person_for, refuse_another_unit
 from agent.console import WORD, Page, Progress, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder, bench_folder

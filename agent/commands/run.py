@@ -24,6 +24,7 @@ from agent.attempt import (
     open_attempt,
 )
 from agent.commands.common import Planned, now, plan_of, planned, tell_baseline
+from agent.commands.machine import machine_of
 from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
 from agent.folder import BenchFolder, bench_folder
@@ -32,7 +33,7 @@ from agent.isolate import measured_apart
 from agent.journal import Journal
 from agent.log import Logged
 from agent.machine.live import LiveMachine
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal import RehearsalMachine
 from agent.run import measured_here, perform
 from agent.seal import KeyFileSeal, ThrowAwaySeal
 from agent.session import AtTheTerminal, Rehearsed, Unattended
@@ -123,15 +124,6 @@ def _write_page(record: Record, target: Path, page: Page) -> None:
             f"benchproof page {target / REPORT}",
             hang=2,
         )
-
-
-def machine_of(options: argparse.Namespace) -> Machine:
-    """This computer, or the rehearsal unit that the options name."""
-    if options.rehearse:
-        return RehearsalMachine(load_unit(options.rehearse), options.fault, options.seed)
-    if options.fault:
-        raise _usage("--fault without --rehearse", "faults are put on rehearsal units only")
-    return LiveMachine()
 
 
 def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> Planned:
