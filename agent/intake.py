@@ -47,7 +47,7 @@ _WIDE_MINUTES: Final = 60.0
 
 def intake_plan(order: Order, service_map: ServiceMap, *, load: bool = False) -> Plan:
     """Every check that only reads, of every part; with `load` the heating check and what it needs too."""
-    wanted = {each.id for each in CHECKS if each.stage is Stage.INVENTORY and not each.compares}
+    wanted = {each.id for each in CHECKS if each.stage is Stage.INVENTORY}
     if load:
         wanted |= set(_with_needs(HEATING))
     shallow = tuple(replace(each, depth=Depth.PRESENCE) for each in CHECKS if each.id in wanted)

@@ -9,13 +9,18 @@ import pytest
 
 from agent.commands.common import now
 from agent.exits import Exit
-from agent.intake import SAFETY, ask_complaint, did_not_start, intake_plan, load_for, with_known
+from agent.intake import SAFETY, ask_complaint, did_not_start, intake_plan, load_for, record, with_known
+from agent.machine.good_units import random_good_unit
+from agent.machine.rehearsal import RehearsalMachine
+from checks.check import Subject
 from checks.registry import CHECKS, check
 from reports.canonical import digest
 from reports.codec import load_baseline, load_map, load_order
 from reports.model.baseline import Intake, Noted
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.finding import Cannot, Depth, Judgement, Stage, Verdict, Way
+from reports.model.order import Form
+from reports.model.servicemap import Part
 from tests.support import signed
 from tests.support.bench import DEMO, NUMBER, UNIT, bench_in
 from tests.support.machines import Bench as Person
@@ -285,6 +290,22 @@ def test_a_fan_that_stood_still_at_intake_still_holds_the_unit(bench):
     findings = {finding["check"]: finding for finding in bench.report()["findings"]}
     assert bench.report()["verdict"] == "hold"
     assert not findings["fan.spin"]["known_at_intake"]
+
+
+@pytest.mark.parametrize("form", Form)
+def test_no_good_unit_differs_from_itself(form):
+    """40 of each shape: nothing is held that came back as it was."""
+    comparing = [each for each in CHECKS if each.compares]
+    for seed in range(40):
+        unit = random_good_unit(seed, form)
+        before, after = (RehearsalMachine(unit, (), again) for again in (seed, seed + 1))
+        order = replace(ORDER, lines=(), unit=replace(ORDER.unit, form=form))
+        taken = record(order, before, (), taken="2026-03-16T08:00:00Z")
+        for check_ in comparing:
+            about = Subject(Part("it", "it", check_.kind, "in"), order, Depth.PRESENCE, baseline=taken)
+            evidence = check_.measure(after, about, Person())
+            judgement = check_.judge(evidence, check_.limits(about))
+            assert judgement.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE), (seed, judgement)
 
 
 # -- known at intake, by itself ----------------------------------------------------------------------

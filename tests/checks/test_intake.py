@@ -171,6 +171,13 @@ def test_the_only_part_of_its_kind_replaced_may_be_anything(kind):
     assert same(kind, replaced(kind.value), **EXCHANGED[kind]).verdict is Verdict.PASS
 
 
+def test_a_line_for_the_only_part_of_its_kind_stands_for_all_of_its_modules():
+    both = (slot("Slot 1", serial=said("5D000001")), slot("Slot 2", serial=said("5D000002")))
+
+    assert same(MEMORY, replaced("memory"), memory_slots=both).verdict is Verdict.PASS
+    assert same(MEMORY, memory_slots=both).verdict is Verdict.FAIL
+
+
 @each_kind
 def test_what_appears_after_the_board_was_worked_on_may_be_what_the_repair_was_for(kind):
     board = {"worked": (BOARD_PART,)}
