@@ -39,6 +39,7 @@ E = TypeVar("E")
 HEADROOM_BYTES = 1 << 30
 """More than any check of ours needs beside the memory it is told to try (measured: under 200 MB)."""
 
+_LIBC = ctypes.CDLL(None)  # looked up before any fork: the loader's lock may be held in that moment
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _MEANT_FOR_THE_PARENT = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
@@ -75,9 +76,12 @@ def measured_apart(check: Check[E], machine: Machine, subject: Subject, session:
     """
     from_child, to_parent = os.pipe()
     from_parent, to_child = os.pipe()
-    # until the child has handlers of its own, a signal would make it go on as if it were the parent
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, _MEANT_FOR_THE_PARENT)
-    parent, child = os.getpid(), os.fork()
+    stops = _Deferred()
+    try:
+        parent, child = os.getpid(), os.fork()
+    except OSError:
+        stops.deliver()
+        raise
     if child == 0:
         os.close(from_child)
         os.close(to_child)
@@ -86,7 +90,7 @@ def measured_apart(check: Check[E], machine: Machine, subject: Subject, session:
     os.close(from_parent)
     with os.fdopen(from_child, "rb", buffering=0) as hear, os.fdopen(to_child, "wb", buffering=0) as say:
         try:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+            stops.deliver()
             return from_json(_converse(Line(hear, say), check, session), check.evidence)
         finally:
             _end(child)
@@ -158,6 +162,34 @@ class _Through:
         self._say.write(json.dumps(message).encode() + b"\n")
 
 
+class _Deferred:
+    """Signals that ask for an end, held from before the fork until the parent minds its child.
+
+    In between, one would leave the child behind, or make the child go on as if it were the parent. Blocking
+    them would not do: another thread of the process, of a library say, then takes them.
+    """
+
+    def __init__(self) -> None:
+        self._heard: list[int] = []
+        self._before = {number: signal.getsignal(number) for number in _MEANT_FOR_THE_PARENT}
+        try:
+            for number in self._before:
+                signal.signal(number, lambda heard, frame: self._heard.append(heard))
+        except BaseException:
+            self._put_back()
+            raise
+
+    def deliver(self) -> None:
+        """From here on, and what came meanwhile."""
+        self._put_back()
+        for number in self._heard:
+            signal.raise_signal(number)
+
+    def _put_back(self) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+
 def _measure_and_leave(
     check: Check[Any], machine: Machine, subject: Subject, from_parent: int, to_parent: int, parent: int
 ) -> None:
@@ -168,7 +200,6 @@ def _measure_and_leave(
     with os.fdopen(from_parent, "rb") as hear, os.fdopen(to_parent, "wb", buffering=0) as say:
         session = _Through(hear, say)
         try:
-            signal.pthread_sigmask(signal.SIG_UNBLOCK, _MEANT_FOR_THE_PARENT)
             _end_with(parent)
             _bound_memory()
             session.send({"evidence": to_json(check.measure(machine, subject, session))})
@@ -183,7 +214,7 @@ def _measure_and_leave(
 
 def _end_with(parent: int) -> None:
     """Have the kernel end this process in order when `parent` ends, `kill -9` included (prctl(2))."""
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+    _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
     if os.getppid() != parent:  # it ended before the kernel was asked
         raise SystemExit("the run is gone")
 

@@ -127,12 +127,31 @@ def test_killed_at_the_first_moment_it_has_changed_nothing_or_puts_back(unit):
         assert (eventually(unit, PWM, "90"), eventually(unit, MODE, "2")) == ("90", "2")
 
 
+def guards(process):
+    children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    return [int(each) for each in children if b"agent.guard" in Path(f"/proc/{each}/cmdline").read_bytes()]
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP])
+def test_a_shutdown_that_reaches_the_guard_first_does_not_end_it(number, unit):
+    with subprocess.Popen(
+        [sys.executable, "-c", MEASURING, str(unit)], stdout=subprocess.PIPE, text=True
+    ) as run:
+        assert run.stdout.readline() == "changed\n"
+        (guard,) = guards(run.pid)
+        os.kill(guard, number)
+        time.sleep(0.1)
+
+        run.kill()
+
+        assert (eventually(unit, PWM, "90"), eventually(unit, MODE, "2")) == ("90", "2")
+
+
 def test_if_the_guard_itself_is_ended_the_check_puts_back(unit):
     with guarded(FAN, unit):
         spin_up(unit)
-        for guard in Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split():
-            if b"agent.guard" in Path(f"/proc/{guard}/cmdline").read_bytes():
-                os.kill(int(guard), signal.SIGKILL)
+        (guard,) = guards(os.getpid())
+        os.kill(guard, signal.SIGKILL)
 
     assert (text(unit, PWM), text(unit, MODE)) == ("90", "2")
 

@@ -1,11 +1,13 @@
 """The run: one finding for each planned check, whatever happens on the way."""
 
+import signal
 from dataclasses import dataclass
 
 import pytest
 
 from agent.plan import Plan, Step
 from agent.run import STOPPED_BY_OPERATOR, Watcher, perform
+from agent.steady import Stop
 from checks.check import Check, Subject
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limits, Stage, Verdict, Way, Weight
@@ -109,6 +111,23 @@ def test_ctrl_c_interrupts_the_check_under_way_and_the_rest_is_not_run():
 
     assert [finding.judgement.cannot for finding in performed.findings] == [
         None,
+        Cannot.INTERRUPTED,
+        Cannot.NOT_RUN,
+    ]
+    assert performed.ended_by == STOPPED_BY_OPERATOR
+
+
+def test_a_signal_is_heard_in_the_middle_of_a_check():
+    def measure(*_):
+        signal.raise_signal(signal.SIGTERM)
+        return reading()
+
+    stop = Stop()
+    steps = (step("fan.spin", measure=measure), step("camera.present"))
+    with stop.listening():
+        performed = perform(Plan(steps, (), (), 10.0), Bench(), None, Watcher(), stop=stop)
+
+    assert [finding.judgement.cannot for finding in performed.findings] == [
         Cannot.INTERRUPTED,
         Cannot.NOT_RUN,
     ]
