@@ -17,15 +17,16 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from agent.exits import MEANING, Exit
+
 Command = Callable[[argparse.Namespace], int]
 
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
-_OUR_FAULT = 70
-_EPILOG = """exit statuses: 0 ready, or done; 1 hold; 2 usage or bad document; 3 incomplete;
-4 proof refused; 5 stopped for safety or by the operator; 6 rehearsal, ready;
-7 rehearsal, not ready; 70 a fault of ours (what to send us is saved and named)"""
+_EPILOG = "exit statuses:\n" + "\n".join(
+    f"  {status.value:<3} {meaning}" for status, meaning in MEANING.items()
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -36,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _logged(command, options)
     except KeyboardInterrupt:
         print("\nbenchproof: stopped", file=sys.stderr)
-        return 5
+        return Exit.STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -61,18 +62,18 @@ def _told(error: Exception) -> int:
     page = Page(screen(sys.stderr))
     if isinstance(error, DocumentError):
         page.document_fault(error)
-        return 2
+        return Exit.BAD_DOCUMENT
     if isinstance(error, VerificationError):
         page.refused("this document", error)
-        return 4
+        return Exit.PROOF_REFUSED
     if isinstance(error, OSError) and error.errno in _MEDIUM:
         name = f" ({error.filename})" if error.filename else ""
         page.say(f"Cannot write{name}: {_MEDIUM[error.errno]}. Nothing that was there before was changed.")
-        return 2
+        return Exit.BAD_DOCUMENT
     saved = _save_crash(error)
     page.say(f"A fault of ours: {shown(type(error).__name__)}. The unit was left as it was.")
     page.say(f"Please send us this file: {saved}")
-    return _OUR_FAULT
+    return Exit.OUR_FAULT
 
 
 _MEDIUM = {

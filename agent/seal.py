@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 from checks.machine import Clock
 from reports import proof
+from reports.errors import DocumentError, Fault
 from reports.keyfile import WrongPassphrase, unlock
 from reports.keys import Bench
 
@@ -60,3 +62,25 @@ class KeyFileSeal:
 
 def _whole_seconds(clock: Clock) -> datetime:
     return clock.utc().replace(microsecond=0)
+
+
+def passphrase_source(file: Path | None) -> Callable[[], str]:
+    """How a passphrase is had: from the first line of a file, else typed without echo."""
+    if file is not None:
+        return lambda: _first_line(file)
+    return lambda: getpass.getpass("passphrase of the bench key: ")
+
+
+def _first_line(file: Path) -> str:
+    try:
+        with file.open(encoding="utf-8") as lines:
+            return lines.readline(1024).rstrip("\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DocumentError(
+            f"passphrase file {file}",
+            (
+                Fault(
+                    "", "it cannot be read", "a text file with the passphrase on its first line", "passphrase"
+                ),
+            ),
+        ) from error

@@ -43,10 +43,7 @@ def now() -> datetime:
 def planned(options: argparse.Namespace, folder: BenchFolder, *, compared: bool = True) -> Planned:
     """Load the order that the options name, find its map and, if `compared`, its baseline; plan it."""
     if not options.order:
-        raise DocumentError(
-            "the command line",
-            (Fault("", "no work order", "a file, or the number of an order in orders/", "order-missing"),),
-        )
+        raise usage_error("no work order", "a file, or the number of an order in orders/")
     file = folder.order_file(options.order)
     order = load_order(file, now().date())
     return plan_of(order, options, folder, (file.parent, folder.orders) if compared else ())
@@ -78,6 +75,11 @@ def tell_baseline(job: Planned, page: Page) -> None:
             f"{job.baseline.complaint_shows}",
             hang=2,
         )
+
+
+def usage_error(found: str, allowed: str) -> DocumentError:
+    """What is wrong with the words that were typed."""
+    return DocumentError("the command line", (Fault("", found, allowed, reference="usage"),))
 
 
 def print_json(value: Any) -> None:

@@ -84,7 +84,8 @@ def _attempt(
     def session(progress: Progress) -> Session:
         return Rehearsed(progress, machine, TECHNICIAN)
 
-    return conduct(job, machine, session, seal, target, Earlier(before), page)
+    record, _ = conduct(job, machine, session, seal, target, Earlier(before), page)
+    return record
 
 
 def _verify(report: Path, trust: Path, page: Page) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -23,7 +22,7 @@ from agent.attempt import (
     folder_of_attempt,
     open_attempt,
 )
-from agent.commands.common import Planned, now, plan_of, planned, tell_baseline
+from agent.commands.common import Planned, now, plan_of, planned, tell_baseline, usage_error
 from agent.commands.machine import machine_of
 from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
@@ -35,7 +34,7 @@ from agent.log import Logged
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine
 from agent.run import measured_here, perform
-from agent.seal import KeyFileSeal, ThrowAwaySeal
+from agent.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
 from agent.session import AtTheTerminal, Rehearsed, Unattended
 from agent.spot import spot_order
 from agent.steady import SteadyScreen, Stop
@@ -48,7 +47,7 @@ from reports.keys import bench_key, throw_away
 from reports.model.evidence import Reading
 from reports.model.finding import Finding
 from reports.model.order import Form
-from reports.model.record import Source
+from reports.model.record import Report, Source
 from reports.model.servicemap import PartKind
 from reports.render.page import render_page
 
@@ -66,8 +65,7 @@ def run(options: argparse.Namespace) -> int:
     seal = _seal(options, folder, machine, page)
     before = _before(options, folder, machine, seal, page)
     target = _target(options, folder, job)
-    record = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
-    report = report_from(record, "this run's report")
+    _, report = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
     if (target / PAGE).exists():
@@ -85,8 +83,8 @@ def conduct(
     target: Path,
     before: Earlier,
     page: Page,
-) -> Record:
-    """One attempt, from the plan on the screen to the report in the folder `target`."""
+) -> tuple[Record, Report]:
+    """One attempt, from the plan on the screen to the report in the folder `target`: signed, and as read."""
     page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
     tell_baseline(job, page)
     page.cautions(job.service_map.cautions)
@@ -105,8 +103,9 @@ def conduct(
         record = close_attempt(target, who, job.plan, performed, machine, seal, opened, before.cut_off)
         journal.served()
         _write_page(record, target, page)
-    page.outcome(report_from(record, "this run's report"))
-    return record
+    report = report_from(record, "this run's report")
+    page.outcome(report)
+    return record, report
 
 
 def _explained(findings: tuple[Finding, ...], job: Planned) -> tuple[Finding, ...]:
@@ -128,7 +127,7 @@ def _write_page(record: Record, target: Path, page: Page) -> None:
 
 def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> Planned:
     if options.order and options.worked:
-        raise _usage("an order and --worked", "one of the two")
+        raise usage_error("an order and --worked", "one of the two")
     if not options.worked:
         return planned(options, folder)
     worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
@@ -204,28 +203,6 @@ def _seal(options: argparse.Namespace, folder: BenchFolder, machine: Machine, pa
     return KeyFileSeal(path, credential, passphrase_source(options.passphrase_file))
 
 
-def passphrase_source(file: Path | None) -> Callable[[], str]:
-    """How a passphrase is had: from the first line of a file, else typed without echo."""
-    if file is not None:
-        return lambda: _first_line(file)
-    return lambda: getpass.getpass("passphrase of the bench key: ")
-
-
-def _first_line(file: Path) -> str:
-    try:
-        with file.open(encoding="utf-8") as lines:
-            return lines.readline(1024).rstrip("\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DocumentError(
-            f"passphrase file {file}",
-            (
-                Fault(
-                    "", "it cannot be read", "a text file with the passphrase on its first line", "passphrase"
-                ),
-            ),
-        ) from error
-
-
 def _before(
     options: argparse.Namespace, folder: BenchFolder, machine: Machine, seal: Seal, page: Page
 ) -> Earlier:
@@ -244,9 +221,5 @@ def _target(options: argparse.Namespace, folder: BenchFolder, job: Planned) -> P
     if not options.out.is_dir():
         new_folder(options.out)
     if any(options.out.iterdir()):
-        raise _usage(f"--out {options.out}: the folder is not empty", "a new or an empty folder")
+        raise usage_error(f"--out {options.out}: the folder is not empty", "a new or an empty folder")
     return Path(options.out)
-
-
-def _usage(found: str, allowed: str) -> DocumentError:
-    return DocumentError("the command line", (Fault("", found, allowed, reference="usage"),))
