@@ -340,7 +340,7 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
 
 
 def response(evidence: Load) -> ResponseFit | None:
-    """The fit of a recording: against power where it was measured, else against the share of busy cores."""
+    """The fit of a series: against power where it was measured, else against the share of busy cores."""
     if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
         return None
     driver = evidence.power if _power_known(evidence) else evidence.cores

@@ -2,9 +2,9 @@
 
 Two questions. `fit_step` fits T(t) = T0 + sum of rises * (1 - exp(-t / time constant)) to a step at t = 0
 and gives textbook standard errors; the NIST reference data sets hold it to account. `fit_response` fits a
-recording against the power that was measured, T(t) = T0 + sum of resistances * (power through a
+series against the power that was measured, T(t) = T0 + sum of resistances * (power through a
 first-order lag), and gives an interval for the rise to steady state that stays honest when readings are
-rounded, residuals hang together, the room drifts, the fan speeds up, and the recording stops before the
+rounded, residuals hang together, the room drifts, the fan speeds up, and the series stops before the
 unit has settled.
 """
 
@@ -143,10 +143,10 @@ APART = 2.5
 """Two time constants closer than this are one: die and cooler lie a factor of ten apart."""
 
 SLOW_WITHIN = 2.0
-"""The slow time constant late in the load is within this factor of the whole recording's."""
+"""The slow time constant late in the load is within this factor of the whole series'."""
 
 SETTLED_TIME_CONSTANTS = 3.0
-"""A recording of fewer slow time constants has seen less than 95 % of its rise: it is extrapolated."""
+"""A series of fewer slow time constants has seen less than 95 % of its rise: it is extrapolated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +183,7 @@ class ResponseFit:
 
 @dataclass(frozen=True, slots=True)
 class _Record:
-    """A recording made ready: readings (NaN: none), what drove them, what the rise refers to."""
+    """A series made ready: readings (NaN: none), what drove them, what the rise refers to."""
 
     celsius: Array
     driver: Array
@@ -243,7 +243,7 @@ def fit_response(
     cores), NaN where unknown: the neighbours stand in. The first `quiet_samples` were taken at rest. The
     load's input is the mean of the last third after them.
 
-    Fitted twice. Over the whole recording: the time constants, and how the resistance divides. Over the
+    Fitted twice. Over the whole series: the time constants, and how the resistance divides. Over the
     rest and the load from sample `late_from` on (a quarter into the load unless given): the rise and its
     interval. By then a fan that follows the temperature has nearly done speeding up, and what it did
     before is left free.
@@ -406,7 +406,7 @@ def _rise(record: _Record, fitted: _Fitted) -> _Level:
     """Every rise that some time constant of the search explains nearly as well as the best one does.
 
     The profile of the sum of squares (Seber, Wild, Nonlinear Regression, 1989, section 5.4): not symmetric
-    where the recording stops early, as no standard error could be. "Nearly" grows with how much the residuals
+    where the series stops early, as no standard error could be. "Nearly" grows with how much the residuals
     hang together.
     """
     found, residual = fitted.found, fitted.residual
