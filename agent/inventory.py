@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Final
 
-from checks.machine import Machine
+from checks.machine import InputSort, Machine
 from reports.model.evidence import Absent, Reading
 from reports.model.servicemap import PartKind
 
@@ -80,6 +81,25 @@ def _fans(machine: Machine) -> object:
     return tuple(Item(each.label or each.id, (Fact("now", machine.fan_speed(each.id)),)) for each in found)
 
 
+def _inputs(sort: InputSort) -> Asked:
+    """The input devices of one sort; one device may be of several."""
+
+    def asked(machine: Machine) -> object:
+        found = machine.input_devices()
+        return found if isinstance(found, Absent) else tuple(each for each in found if sort in each.sorts)
+
+    return asked
+
+
+def _clock(machine: Machine) -> Reading | Absent:
+    """Date and time as the clock has it, whichever zone it was set to."""
+    told = machine.real_time_clock()
+    if isinstance(told, Absent):
+        return told
+    moment = datetime.fromtimestamp(float(told.value), UTC)
+    return Reading(f"{moment:%Y-%m-%d %H:%M:%S}", "", told.source)
+
+
 def _single(name: str, ask: Callable[[Machine], Reading | Absent]) -> Asked:
     """A section of one fact."""
     return lambda machine: (Item("", (Fact(name, ask(machine)),)),)
@@ -88,16 +108,30 @@ def _single(name: str, ask: Callable[[Machine], Reading | Absent]) -> Asked:
 SECTIONS: Final[tuple[tuple[PartKind, str, Asked], ...]] = (
     (PartKind.BOARD, "identity", lambda machine: machine.identity()),
     (PartKind.BOARD, "firmware settings", lambda machine: machine.firmware_settings()),
-    (PartKind.PROCESSOR, "processor", _single("cores in use", lambda m: Reading(m.cores(), "", "scheduler"))),
+    (PartKind.BOARD, "trust modules", lambda machine: machine.trust_modules()),
+    (PartKind.BOARD, "clock of the board", _single("says", _clock)),
+    (PartKind.PROCESSOR, "processor", lambda machine: machine.processor()),
     (PartKind.PROCESSOR, "package energy", _single("counter", lambda machine: machine.package_energy())),
     (PartKind.MEMORY, "memory given out", _single("total", lambda machine: machine.memory_total())),
     (PartKind.MEMORY, "memory slots", lambda machine: machine.memory_slots()),
     (PartKind.STORAGE, "drives", lambda machine: machine.drives()),
     (PartKind.STORAGE, "hidden storage", _single("controller", lambda machine: machine.hidden_storage())),
     (PartKind.WIRELESS, "wireless adapters", lambda machine: machine.radios()),
+    (PartKind.WIRELESS, "bluetooth", lambda machine: machine.bluetooth_controllers()),
     (PartKind.FAN, "fans", _fans),
     (PartKind.THERMAL, "temperature sensors", _sensors),
     (PartKind.CAMERA, "cameras", lambda machine: machine.cameras()),
+    (PartKind.GRAPHICS, "graphics adapters", lambda machine: machine.graphics_adapters()),
+    (PartKind.DISPLAY, "display connectors", lambda machine: machine.display_connectors()),
+    (PartKind.AUDIO, "sound cards", lambda machine: machine.sound_cards()),
+    (PartKind.PORTS, "network adapters", lambda machine: machine.network_adapters()),
+    (PartKind.KEYBOARD, "keyboards", _inputs(InputSort.KEYBOARD)),
+    (PartKind.POINTER, "pointers", _inputs(InputSort.POINTER)),
+    (PartKind.TOUCH, "touch screens", _inputs(InputSort.TOUCH)),
+    (PartKind.BUTTONS, "power keys", _inputs(InputSort.POWER)),
+    (PartKind.LID, "lid switches", _inputs(InputSort.LID)),
+    (PartKind.READERS, "card readers", lambda machine: machine.card_readers()),
+    (PartKind.BATTERY, "batteries", lambda machine: machine.batteries()),
     (PartKind.CHARGER, "mains", _single("connected", lambda machine: machine.on_mains())),
 )
 """What is asked, in the order of the screen; each answer is a device, several, or an absence."""
@@ -129,6 +163,8 @@ def _facts(name: str, value: object) -> Iterator[Fact]:
     words = name.replace("_", " ")
     if isinstance(value, Reading | Absent):
         yield Fact(words, value)
+    elif isinstance(value, tuple) and all(isinstance(inner, str) for inner in value):
+        yield Fact(words, Reading(", ".join(value), "", "benchproof"))
     elif isinstance(value, tuple):
         for place, inner in enumerate(value, 1):
             yield from _facts(f"{words} {place}", inner)

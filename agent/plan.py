@@ -250,7 +250,11 @@ def _unproven(
     checks: Checks,
 ) -> tuple[str, ...]:
     """What the map, the checks that exist and the budget leave open, one sentence each."""
-    sentences = [stands_in(order, map), _no_check(map, touched, checks)]
+    sentences = [
+        stands_in(order, map),
+        _no_check(map, touched, checks),
+        _only_there(map, touched, checks),
+    ]
     sentences += [
         f"{step.check.id} of the {step.subject.part.name}: left out to fit {order.budget_minutes:g} minutes"
         for step in dropped
@@ -264,14 +268,29 @@ def _no_check(map: ServiceMap, touched: Disturbance, checks: Checks) -> str:
     tried = {check.kind for check in checks}
     open_parts = [
         part.name
-        for part in map.parts
-        if part.id in touched.touched
-        and part.kind not in tried
-        and (part.kind is not PartKind.OTHER or part.id in touched.worked)
+        for part in _touched(map, touched)
+        if part.kind not in tried and (part.kind is not PartKind.OTHER or part.id in touched.worked)
     ]
     if not open_parts:
         return ""
     return f"there is no check yet for these, which were touched: {', '.join(open_parts)}; try them by hand"
+
+
+def _only_there(map: ServiceMap, touched: Disturbance, checks: Checks) -> str:
+    """Touched parts whose checks say that they are there and the right ones, and none that they work."""
+    tried = {check.kind for check in checks}
+    working = {check.kind for check in checks if check.depth is not Depth.PRESENCE}
+    open_parts = [part.name for part in _touched(map, touched) if part.kind in tried - working]
+    if not open_parts:
+        return ""
+    return (
+        "these were touched, and the checks so far only show that they are there: "
+        f"{', '.join(open_parts)}; try them by hand"
+    )
+
+
+def _touched(map: ServiceMap, touched: Disturbance) -> list[Part]:
+    return [part for part in map.parts if part.id in touched.touched]
 
 
 def _over_budget(kept: Iterable[Step], budget_minutes: float) -> str:

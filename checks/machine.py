@@ -14,6 +14,7 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import Protocol
 
 from reports.model.baseline import Settings
@@ -121,8 +122,111 @@ class Camera:
     driver: Reading | Absent
 
 
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """A battery of the unit. `present` false: its place is empty. `design` and `full` are its capacity as
+    made and as it was last charged full, both in watt_hours or both in ampere_hours."""
+
+    id: str
+    model: Reading | Absent
+    present: Reading | Absent
+    design: Reading | Absent
+    full: Reading | Absent
+    cycles: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Processor:
+    """What the processor calls itself, and how many physical cores of it run; `socket_cores` is how many
+    the firmware knows of (SMBIOS type 4)."""
+
+    model: Reading | Absent
+    cores: Reading | Absent
+    socket_cores: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class TrustModule:
+    """A trusted platform module; `version` is the family of the specification, 1.2 or 2.0."""
+
+    id: str
+    version: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayConnector:
+    """A connector that a display may hang on. `internal`: of a sort that leads to a panel inside.
+
+    `fault` is what is wrong with the data that the display gives of itself (EDID), "" where nothing is;
+    `model` is its maker's letters, product number and name.
+    """
+
+    id: str
+    internal: bool
+    connected: Reading | Absent
+    fault: Reading | Absent
+    model: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class GraphicsAdapter:
+    """A graphics adapter; `on_card` false: it is part of the processor or the board."""
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+    on_card: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkAdapter:
+    """A wired network adapter; `carrier`: something answers at the other end of its cable."""
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+    carrier: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class SoundCard:
+    """A sound card; `plays` and `records` by streams of its own, not those of a display cable."""
+
+    id: str
+    model: Reading | Absent
+    plays: Reading | Absent
+    records: Reading | Absent
+
+
+class InputSort(StrEnum):
+    KEYBOARD = "keyboard"
+    POINTER = "pointer"
+    TOUCH = "touch screen"
+    LID = "lid switch"
+    POWER = "power key"
+
+
+@dataclass(frozen=True, slots=True)
+class InputDevice:
+    """An input device; `inside` absent: nobody wrote down whether its socket is inside the unit."""
+
+    id: str
+    name: Reading | Absent
+    inside: Reading | Absent
+    sorts: tuple[InputSort, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CardReader:
+    """A reader of memory cards, whether or not a card is in it."""
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+
+
 class Machine(Protocol):
-    """A computer to be asked."""
+    """A computer to be asked. Devices known to be plugged in from outside are none of the unit's."""
 
     @property
     def source(self) -> Source: ...
@@ -169,6 +273,29 @@ class Machine(Protocol):
 
     def on_mains(self) -> Reading | Absent:
         """Whether mains power is connected."""
+
+    def batteries(self) -> tuple[Battery, ...] | Absent: ...
+
+    def processor(self) -> Processor: ...
+
+    def real_time_clock(self) -> Reading | Absent:
+        """Date and time of the clock that runs while the unit is off, seconds since 1970 as if in UTC."""
+
+    def trust_modules(self) -> tuple[TrustModule, ...] | Absent: ...
+
+    def display_connectors(self) -> tuple[DisplayConnector, ...] | Absent: ...
+
+    def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent: ...
+
+    def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent: ...
+
+    def bluetooth_controllers(self) -> tuple[Radio, ...] | Absent: ...
+
+    def sound_cards(self) -> tuple[SoundCard, ...] | Absent: ...
+
+    def input_devices(self) -> tuple[InputDevice, ...] | Absent: ...
+
+    def card_readers(self) -> tuple[CardReader, ...] | Absent: ...
 
     def cameras(self) -> tuple[Camera, ...] | Absent: ...
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 from agent.machine.unit import Antenna, Disk, Slot, Thermometer, Unit
+from checks.machine import InputSort
 from reports.errors import DocumentError, Fault, shown
 
 
@@ -161,6 +162,69 @@ def _processor_sensor(change: Callable[[Thermometer], Thermometer]) -> Callable[
     return bend
 
 
+def _without(members: str, words: str) -> Callable[[Unit], Unit]:
+    """None of the devices in `members`."""
+
+    def bend(unit: Unit) -> Unit:
+        if not getattr(unit, members):
+            raise ValueError(f"the unit has no {words}")
+        return replace(unit, **{members: ()})  # type: ignore[arg-type]
+
+    return bend
+
+
+def _first(members: str, words: str, **changes: object) -> Callable[[Unit], Unit]:
+    """The first of the devices in `members`, changed."""
+
+    def bend(unit: Unit) -> Unit:
+        found = getattr(unit, members)
+        if not found:
+            raise ValueError(f"the unit has no {words}")
+        return replace(unit, **{members: (replace(found[0], **changes), *found[1:])})  # type: ignore[arg-type]
+
+    return bend
+
+
+def _worn(unit: Unit) -> Unit:
+    if not unit.batteries:
+        raise ValueError("the unit has no battery")
+    half = unit.batteries[0].design_watt_hours / 2
+    return _first("batteries", "battery", full_watt_hours=half, cycles=912)(unit)
+
+
+def _no_control(sort: InputSort) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        left = tuple(control for control in unit.controls if sort not in control.sorts)
+        if len(left) == len(unit.controls):
+            raise ValueError(f"the unit has no {sort}")
+        return replace(unit, controls=left)
+
+    return bend
+
+
+def _no_card(unit: Unit) -> Unit:
+    left = tuple(adapter for adapter in unit.graphics if not adapter.on_card)
+    if len(left) == len(unit.graphics):
+        raise ValueError("the unit has no graphics card")
+    return replace(unit, graphics=left)
+
+
+def _tpm_off(unit: Unit) -> Unit:
+    if not unit.tpm_version:
+        raise ValueError("the unit has no TPM")
+    return replace(unit, tpm_version="")
+
+
+def _silent_network(unit: Unit) -> Unit:
+    if not unit.networks:
+        raise ValueError("the unit has no network socket")
+    return replace(unit, network_cable_in=True, network_answers=False)
+
+
+def _keeper(**changes: object) -> Callable[[Unit], Unit]:
+    return lambda unit: replace(unit, timekeeper=replace(unit.timekeeper, **changes))  # type: ignore[arg-type]
+
+
 _OTHER_UUID = "00000000-0000-4000-8000-00000000dead"
 
 _TABLE = (
@@ -228,6 +292,39 @@ _TABLE = (
         "the bench stands in a room of 38 degrees",
         lambda unit: replace(unit, cooling=replace(unit.cooling, room_celsius=38.0)),
     ),
+    Named("battery-plug-off", "the battery's plug is off", _without("batteries", "battery")),
+    Named("battery-worn", "the battery holds half of what it was made for", _worn),
+    Named(
+        "processor-wrong",
+        "another processor is fitted",
+        lambda unit: replace(unit, processor=replace(unit.processor, model="HG two")),
+    ),
+    Named("firmware-old", "the board came with old firmware", _plate(firmware_version="0.91")),
+    Named("clock-cell-flat", "the clock's cell is flat: it forgot the date", _keeper(set_back_s=800_000_000)),
+    Named("clock-stopped", "the clock stands still", _keeper(runs=False)),
+    Named("tpm-off", "the TPM is switched off in the firmware's setup", _tpm_off),
+    Named(
+        "panel-cable-off", "the panel's cable is off", _first("screens", "display", connected=False, model="")
+    ),
+    Named(
+        "panel-cable-half-home",
+        "the panel's cable is half home: its data arrive spoilt",
+        _first("screens", "display", fault="checksum of block 0"),
+    ),
+    Named("graphics-card-loose", "the graphics card is not seated", _no_card),
+    Named("network-socket-dead", "the board of the network socket is off", _without("networks", "network")),
+    Named("network-silent", "a network cable is in and nothing answers", _silent_network),
+    Named(
+        "bluetooth-gone", "the Bluetooth half of the card is not there", _without("bluetooth", "Bluetooth")
+    ),
+    Named("sound-gone", "the sound card does not answer", _without("sounds", "sound card")),
+    Named("microphone-gone", "nothing records sound", _first("sounds", "sound card", records=False)),
+    Named("keyboard-ribbon-off", "the keyboard does not answer", _no_control(InputSort.KEYBOARD)),
+    Named("pointer-ribbon-off", "the pointer does not answer", _no_control(InputSort.POINTER)),
+    Named("touch-cable-off", "the touch screen does not answer", _no_control(InputSort.TOUCH)),
+    Named("lid-switch-off", "the lid's switch does not answer", _no_control(InputSort.LID)),
+    Named("power-key-off", "the power key does not answer", _no_control(InputSort.POWER)),
+    Named("card-reader-off", "the card reader's ribbon is off", _without("readers", "card reader")),
 )
 
 FAULTS = {named.id: named for named in _TABLE}

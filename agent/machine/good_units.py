@@ -7,21 +7,29 @@ The spreads are common practice, no source.
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from agent.machine.unit import (
     SCHEMA,
+    Adapter,
     Antenna,
     Blower,
+    Cell,
+    Control,
     Cooling,
     Disk,
     Eye,
     Node,
     Package,
     Plate,
+    Screen,
     Slot,
+    Sound,
     Thermometer,
+    Timekeeper,
     Unit,
 )
+from checks.machine import InputSort
 from reports.model.order import Form
 
 GIB = 2**30
@@ -51,7 +59,59 @@ def random_good_unit(seed: int, form: Form) -> Unit:
         blowers=(_blower(chance, form),),
         thermometers=sensors,
         processor_sensor=sensors[0].id,
+        **_fittings(seed, form),
     )
+
+
+def _fittings(seed: int, form: Form) -> dict[str, Any]:
+    """What else it has; each of these is missing from some that were made without."""
+    chance = random.Random(f"fittings {form.value} {seed}")  # noqa: S311
+    network = Adapter("pci-0000:00:1f.6", "HG network", "net_rehearsal")
+    bluetooth = Antenna("pci-0000:00:14.0-usb-0:10:1.0", "HG bluetooth", "btusb")
+    records = form is not Form.TOWER or chance.random() < 0.5
+    return {
+        "batteries": () if form is not Form.LAPTOP or chance.random() < 0.05 else (_battery(chance),),
+        "timekeeper": Timekeeper(offset_s=chance.randrange(-12, 15) * 3600),
+        "tpm_version": chance.choice(("2.0", "2.0", "2.0", "1.2", "")),
+        "screens": _screens(form),
+        "graphics": _graphics(chance, form),
+        "networks": (network,) if form is not Form.LAPTOP or chance.random() < 0.5 else (),
+        "network_cable_in": chance.random() < 0.3,
+        "bluetooth": (bluetooth,) if chance.random() < 0.8 else (),
+        "sounds": (Sound("pci-0000:00:1f.3", "HG sound", records=records),),
+        "controls": _controls(chance, form),
+        "readers": (Adapter("pci-0000:03:00.0", "HG reader", "sdhci-pci"),) * (chance.random() < 0.4),
+    }
+
+
+def _battery(chance: random.Random) -> Cell:
+    """An owner's battery of any age."""
+    design, share = chance.uniform(35.0, 95.0), chance.uniform(0.4, 1.05)
+    return Cell("battery-1", "HG-B4", round(design, 2), round(design * share, 2), chance.choice((0, 40, 600)))
+
+
+def _screens(form: Form) -> tuple[Screen, ...]:
+    if form is Form.TOWER:
+        return (Screen("HDMI-A-1", "HGP 2207 Bench monitor", internal=False),)
+    return (Screen("eDP-1", "HGP 1404"), Screen("HDMI-A-1", "", internal=False, connected=False))
+
+
+def _graphics(chance: random.Random, form: Form) -> tuple[Adapter, ...]:
+    own = Adapter("pci-0000:00:02.0", "HG graphics", "gfx_rehearsal")
+    card = Adapter("pci-0000:01:00.0", "HG graphics card", "gfx_rehearsal", on_card=True)
+    return (card,) if form is Form.TOWER and chance.random() < 0.6 else (own,)
+
+
+def _controls(chance: random.Random, form: Form) -> tuple[Control, ...]:
+    power = Control("acpi-LNXPWRBN:00", "Power Button", (InputSort.POWER,))
+    touch = Control("i2c-0010", "HG touch", (InputSort.TOUCH,))
+    screen = (touch,) if form is not Form.TOWER and chance.random() < 0.5 else ()
+    if form is not Form.LAPTOP:
+        return (power, *screen)
+    lid = (Control("acpi-PNP0C0D:00", "Lid Switch", (InputSort.LID,)),) * (chance.random() < 0.9)
+    keyboard = Control("platform-i8042", "Keyboard", (InputSort.KEYBOARD,))
+    pointer = Control("i2c-0015", "HG pad", (InputSort.POINTER,))
+    return (power, *screen, *lid, keyboard, pointer)
 
 
 def _plate(seed: int, form: Form) -> Plate:

@@ -17,29 +17,48 @@ from typing import Generic, Protocol, TypeVar
 
 from agent.machine import load
 from agent.machine.linux import (
+    alsa,
     block,
+    bluetooth,
+    cpuinfo,
+    drm,
     efivars,
+    ethernet,
     hwmon,
+    inputs,
     meminfo,
     pci,
     power_supply,
     powercap,
+    rtc,
     smbios,
     thermal_zone,
+    tpm,
     v4l2,
     wireless,
 )
+from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree
 from checks.machine import (
+    Battery,
     Camera,
+    CardReader,
     ChainSignal,
     Clock,
+    DisplayConnector,
     Drive,
     Fan,
+    GraphicsAdapter,
+    InputDevice,
+    InputSort,
     Machine,
     MemorySlot,
+    NetworkAdapter,
+    Processor,
     Radio,
+    SoundCard,
     TemperatureSensor,
+    TrustModule,
 )
 from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Reading, Why
@@ -197,6 +216,53 @@ class LiveMachine:
     def on_mains(self) -> Reading | Absent:
         return power_supply.on_mains(self._tree)
 
+    def batteries(self) -> tuple[Battery, ...] | Absent:
+        cells = power_supply.batteries(self._tree)
+        return cells if isinstance(cells, Absent) else tuple(_battery(cell) for cell in cells)
+
+    def processor(self) -> Processor:
+        table = smbios.read_table(self._tree)
+        known = table if isinstance(table, Absent) else smbios.cores(table)
+        return Processor(cpuinfo.model(self._tree), cpuinfo.cores(self._tree), known)
+
+    def real_time_clock(self) -> Reading | Absent:
+        return rtc.seconds(self._tree)
+
+    def trust_modules(self) -> tuple[TrustModule, ...] | Absent:
+        found = tpm.modules(self._tree)
+        return found if isinstance(found, Absent) else tuple(TrustModule(it.id, it.version) for it in found)
+
+    def display_connectors(self) -> tuple[DisplayConnector, ...] | Absent:
+        found = drm.connectors(self._tree)
+        return found if isinstance(found, Absent) else tuple(_connector(each) for each in found)
+
+    def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent:
+        found = pci.of_classes(self._tree, pci.DISPLAY_CONTROLLERS)
+        return found if isinstance(found, Absent) else tuple(_graphics(self._tree, each) for each in found)
+
+    def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
+        found = ethernet.adapters(self._tree)
+        return found if isinstance(found, Absent) else tuple(_network(each) for each in _of_unit(found))
+
+    def bluetooth_controllers(self) -> tuple[Radio, ...] | Absent:
+        found = bluetooth.controllers(self._tree)
+        return found if isinstance(found, Absent) else tuple(_bluetooth(each) for each in _of_unit(found))
+
+    def sound_cards(self) -> tuple[SoundCard, ...] | Absent:
+        found = alsa.cards(self._tree)
+        return found if isinstance(found, Absent) else tuple(_sound(each) for each in _of_unit(found))
+
+    def input_devices(self) -> tuple[InputDevice, ...] | Absent:
+        found = inputs.devices(self._tree)
+        return found if isinstance(found, Absent) else tuple(_input(each) for each in _of_unit(found))
+
+    def card_readers(self) -> tuple[CardReader, ...] | Absent:
+        found = pci.of_classes(self._tree, pci.CARD_READERS)
+        on_usb = block.card_readers(self._tree)
+        if isinstance(found, Absent) and not on_usb:
+            return found
+        return (*_readers(self._tree, found), *(CardReader(it.id, it.model, it.driver) for it in on_usb))
+
     def cameras(self) -> tuple[Camera, ...] | Absent:
         nodes = v4l2.cameras(self._tree)
         if isinstance(nodes, Absent):
@@ -277,6 +343,54 @@ def _drive(disk: block.Disk) -> Drive:
         removable=disk.removable,
         boot_stick=disk.boot_stick,
     )
+
+
+def _battery(cell: power_supply.Cell) -> Battery:
+    return Battery(cell.id, cell.model, cell.present, cell.design, cell.full, cell.cycles)
+
+
+class _Placed(Protocol):
+    @property
+    def inside(self) -> Reading | Absent: ...
+
+
+P = TypeVar("P", bound=_Placed)
+
+
+def _of_unit(found: Iterable[P]) -> Iterable[P]:
+    """Without what is known to be plugged in from outside."""
+    return (each for each in found if isinstance(each.inside, Absent) or each.inside.value)
+
+
+def _connector(it: drm.Connector) -> DisplayConnector:
+    return DisplayConnector(it.id, it.internal, it.connected, it.fault, it.model)
+
+
+def _graphics(tree: Tree, it: pci.Device) -> GraphicsAdapter:
+    return GraphicsAdapter(
+        bus_path(tree, it.folder), pci.model(tree, it), tree.driver(it.folder), pci.on_card(it)
+    )
+
+
+def _network(it: ethernet.Adapter) -> NetworkAdapter:
+    return NetworkAdapter(it.id, it.model, it.driver, it.carrier)
+
+
+def _bluetooth(it: bluetooth.Controller) -> Radio:
+    return Radio(it.id, it.model, it.driver, it.soft_blocked, it.hard_blocked)
+
+
+def _sound(it: alsa.Card) -> SoundCard:
+    return SoundCard(it.id, it.model, it.plays, it.records)
+
+
+def _input(it: inputs.Device) -> InputDevice:
+    return InputDevice(it.id, it.name, it.inside, tuple(InputSort(sort) for sort in it.sorts))
+
+
+def _readers(tree: Tree, found: tuple[pci.Device, ...] | Absent) -> Iterable[CardReader]:
+    for each in () if isinstance(found, Absent) else found:
+        yield CardReader(bus_path(tree, each.folder), pci.model(tree, each), tree.driver(each.folder))
 
 
 def _radio(adapter: wireless.Adapter) -> Radio:

@@ -16,18 +16,28 @@ from pathlib import Path
 
 from agent.machine import faults as fault_table
 from agent.machine import physics
-from agent.machine.unit import Antenna, Disk, Node, Slot, Thermometer, Unit
+from agent.machine.unit import Adapter, Antenna, Cell, Disk, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
+    Battery,
     Camera,
+    CardReader,
     ChainSignal,
+    DisplayConnector,
     Drive,
     Fan,
+    GraphicsAdapter,
+    InputDevice,
+    InputSort,
     Machine,
     MemorySlot,
+    NetworkAdapter,
+    Processor,
     Question,
     Radio,
+    SoundCard,
     TemperatureSensor,
+    TrustModule,
 )
 from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
@@ -164,6 +174,65 @@ class RehearsalMachine:
     def on_mains(self) -> Reading | Absent:
         return _reading(self.unit.on_mains, "", "mains")
 
+    def batteries(self) -> tuple[Battery, ...] | Absent:
+        return tuple(_battery(cell) for cell in self.unit.batteries)
+
+    def processor(self) -> Processor:
+        cores = _reading(self.unit.package.cores, "", "cores")
+        return Processor(_text(self.unit.processor.model, "processor model"), cores, cores)
+
+    def real_time_clock(self) -> Reading | Absent:
+        keeper = self.unit.timekeeper
+        now = self._clock.utc() if keeper.runs else self._clock.began
+        return _reading(int(now.timestamp()) + keeper.offset_s - keeper.set_back_s, "s", "real-time clock")
+
+    def trust_modules(self) -> tuple[TrustModule, ...] | Absent:
+        version = self.unit.tpm_version
+        return (TrustModule("tpm", _reading(version, "", "TPM version")),) if version else ()
+
+    def display_connectors(self) -> tuple[DisplayConnector, ...] | Absent:
+        if not self.unit.screens:
+            return Absent(Why.NOT_THERE, "rehearsal: displays", "no display driver shows a connector")
+        return tuple(_connector(screen) for screen in self.unit.screens)
+
+    def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent:
+        return tuple(
+            GraphicsAdapter(*_named(it), _reading(it.on_card, "", f"{it.id} on a card"))
+            for it in self.unit.graphics
+        )
+
+    def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
+        carrier = self.unit.network_cable_in and self.unit.network_answers
+        return tuple(
+            NetworkAdapter(*_named(it), _reading(carrier, "", f"{it.id} carrier"))
+            for it in self.unit.networks
+        )
+
+    def bluetooth_controllers(self) -> tuple[Radio, ...] | Absent:
+        return tuple(_radio(antenna) for antenna in self.unit.bluetooth)
+
+    def sound_cards(self) -> tuple[SoundCard, ...] | Absent:
+        return tuple(
+            SoundCard(
+                it.id,
+                _text(it.model, f"{it.id} model"),
+                _reading(it.plays, "", f"{it.id} plays"),
+                _reading(it.records, "", f"{it.id} records"),
+            )
+            for it in self.unit.sounds
+        )
+
+    def input_devices(self) -> tuple[InputDevice, ...] | Absent:
+        return tuple(
+            InputDevice(
+                it.id, _text(it.name, f"{it.id} name"), _reading(True, "", f"{it.id} inside"), it.sorts
+            )
+            for it in self.unit.controls
+        )
+
+    def card_readers(self) -> tuple[CardReader, ...] | Absent:
+        return tuple(CardReader(*_named(it)) for it in self.unit.readers)
+
     # -- heat and air ---------------------------------------------------------------------------------------
 
     def fans(self) -> tuple[Fan, ...] | Absent:
@@ -240,12 +309,31 @@ class RehearsalMachine:
             "storage.listed": bool(self.unit.hidden_storage),
             "camera.present.fitted": bool(self._sound.eyes),
             "wireless.present.fitted": bool(self._sound.antennas),
+            "wireless.bluetooth.fitted": bool(self._sound.bluetooth),
+            "battery.present.fitted": bool(self._sound.batteries),
+            "processor.ordered": self.unit.processor == self._sound.processor,
+            "board.tpm.fitted": bool(self._sound.tpm_version),
+            "display.panel.fitted": any(screen.internal for screen in self._sound.screens),
+            "graphics.present.fitted": any(it.on_card for it in self._sound.graphics),
+            "ports.network.fitted": bool(self._sound.networks),
+            "ports.network.cable": self.unit.network_cable_in,
+            "audio.codec.fitted": any(it.plays for it in self._sound.sounds),
+            "microphone.present.fitted": any(it.records for it in self._sound.sounds),
+            "keyboard.present.fitted": self._made_with(InputSort.KEYBOARD),
+            "pointer.present.fitted": self._made_with(InputSort.POINTER),
+            "touch.present.fitted": self._made_with(InputSort.TOUCH),
+            "lid.present.fitted": self._made_with(InputSort.LID),
+            "buttons.present.fitted": self._made_with(InputSort.POWER),
+            "readers.present.fitted": bool(self._sound.readers),
         }
         if question.id == "memory.put_back":
             return str(sum(1 for slot in self._sound.slots if slot.capacity_bytes))
         if question.id not in known:
             return ""
         return first if known[question.id] else second
+
+    def _made_with(self, sort: InputSort) -> bool:
+        return any(sort in control.sorts for control in self._sound.controls)
 
 
 def _slot(slot: Slot) -> MemorySlot:
@@ -288,6 +376,34 @@ def _radio(antenna: Antenna) -> Radio:
         driver=_text(antenna.driver, f"{antenna.id} driver"),
         soft_blocked=_reading(antenna.soft_blocked, "", f"{antenna.id} soft switch"),
         hard_blocked=_reading(antenna.hard_blocked, "", f"{antenna.id} hard switch"),
+    )
+
+
+def _named(it: Adapter) -> tuple[str, Reading | Absent, Reading | Absent]:
+    return it.id, _text(it.model, f"{it.id} model"), _text(it.driver, f"{it.id} driver")
+
+
+def _battery(cell: Cell) -> Battery:
+    source = f"{cell.id} cycles"
+    uncounted = Absent(Why.NOT_SUPPORTED, f"rehearsal: {source}")
+    return Battery(
+        id=cell.id,
+        model=_text(cell.model, f"{cell.id} model"),
+        present=_reading(True, "", f"{cell.id} present"),
+        design=_reading(cell.design_watt_hours, "watt_hours", f"{cell.id} design capacity"),
+        full=_reading(cell.full_watt_hours, "watt_hours", f"{cell.id} full capacity"),
+        cycles=_reading(cell.cycles, "", source) if cell.cycles else uncounted,
+    )
+
+
+def _connector(screen: Screen) -> DisplayConnector:
+    silent = Absent(Why.NOT_THERE, f"rehearsal: {screen.id}")
+    return DisplayConnector(
+        id=screen.id,
+        internal=screen.internal,
+        connected=_reading(screen.connected, "", f"{screen.id} connected"),
+        fault=_reading(screen.fault, "", f"{screen.id} data") if screen.connected else silent,
+        model=_text(screen.model, f"{screen.id} model") if screen.connected else silent,
     )
 
 

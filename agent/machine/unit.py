@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from checks.machine import InputSort
 from reports.model.order import Form
 
 SCHEMA = "benchproof/rehearsal/1"
@@ -178,8 +179,78 @@ class Thermometer:
 
 
 @dataclass(frozen=True, slots=True)
+class Chip:
+    """What the processor calls itself; its cores are the package's."""
+
+    model: str = "HG six"
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A battery: capacities in watt hours; `cycles` 0: it does not count."""
+
+    id: str
+    model: str
+    design_watt_hours: float
+    full_watt_hours: float
+    cycles: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Timekeeper:
+    """The real-time clock: in local time `offset_s` ahead of UTC; `set_back_s` is how much it lost."""
+
+    runs: bool = True
+    offset_s: int = 0
+    set_back_s: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """A display on its connector; `fault` is what is wrong with the data it gives of itself."""
+
+    id: str
+    model: str
+    internal: bool = True
+    connected: bool = True
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Adapter:
+    """A graphics adapter (`on_card`: not part of the board), a network adapter or a card reader."""
+
+    id: str
+    model: str
+    driver: str
+    on_card: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """A sound card: what it has streams for."""
+
+    id: str
+    model: str
+    plays: bool = True
+    records: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """Something a hand acts on: keyboard, pointer, touch screen, lid switch, power key."""
+
+    id: str
+    name: str
+    sorts: tuple[InputSort, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
-    """A whole unit. `processor_sensor` is the id of the one nearest to the heat, "" where none is."""
+    """A whole unit. `processor_sensor` is the id of the one nearest to the heat, "" where none is.
+
+    `network_answers`: something does, at the other end of a network cable that is in.
+    """
 
     schema: str
     title: str
@@ -198,3 +269,16 @@ class Unit:
     on_mains: bool = True
     hidden_storage: str = ""
     firmware: Firmware = Firmware()
+    processor: Chip = Chip()
+    batteries: tuple[Cell, ...] = ()
+    timekeeper: Timekeeper = Timekeeper()
+    tpm_version: str = "2.0"
+    screens: tuple[Screen, ...] = ()
+    graphics: tuple[Adapter, ...] = ()
+    networks: tuple[Adapter, ...] = ()
+    network_cable_in: bool = False
+    network_answers: bool = True
+    bluetooth: tuple[Antenna, ...] = ()
+    sounds: tuple[Sound, ...] = ()
+    controls: tuple[Control, ...] = ()
+    readers: tuple[Adapter, ...] = ()

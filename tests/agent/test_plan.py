@@ -229,8 +229,18 @@ def test_the_demonstration_proves_what_its_repair_touched():
     assert found["thermal.load/thermal-compound"].subject.depth is Depth.SUSTAINED
     assert found["board.identity/main-board"].subject.line is alcove_order().lines[0]
     assert len([id for id in found if id.startswith(("thermal.load", "memory.capacity"))]) == 2
-    assert all(step.weight is Weight.REQUIRED for step in plan.steps)
+    assert all(step.weight is Weight.REQUIRED for step in plan.steps if step.because)
+    assert [step.id for step in plan.steps if not step.because] == ["readers.present/card-reader"]
     assert plan.minutes < plan.budget_minutes
+
+
+def test_touched_parts_that_are_only_known_to_be_there_are_named_as_unproven():
+    (told,) = (said for said in make_plan(alcove_order(), alcove()).unproven if "only show that" in said)
+
+    assert "left speaker, right speaker" in told
+    assert "display panel" in told
+    assert "fan" not in told
+    assert "wireless card" not in told
 
 
 def test_the_plan_for_other_programs_says_what_the_screen_says():

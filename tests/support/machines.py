@@ -13,15 +13,25 @@ from typing import Any
 
 from checks.check import Check, Subject
 from checks.machine import (
+    Battery,
     Camera,
+    CardReader,
     ChainSignal,
+    DisplayConnector,
     Drive,
     Fan,
+    GraphicsAdapter,
+    InputDevice,
+    InputSort,
     Machine,
     MemorySlot,
+    NetworkAdapter,
+    Processor,
     Question,
     Radio,
+    SoundCard,
     TemperatureSensor,
+    TrustModule,
 )
 from reports.model.baseline import Baseline, Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
@@ -100,6 +110,74 @@ def chains(*dbm: float | Absent, frames: int = 40) -> tuple[ChainSignal, ...]:
 
 def camera(**changes: Any) -> Camera:
     return Camera(**{"id": "usb-7", "model": said("camera"), "driver": said("uvcvideo"), **changes})
+
+
+def battery(**changes: Any) -> Battery:
+    """One that holds 83 % of its 50 Wh."""
+    plain: dict[str, Any] = {
+        "id": "acpi-PNP0C0A:00",
+        "model": said("HG-B4"),
+        "present": said(True),
+        "design": said(50.0, "watt_hours"),
+        "full": said(41.5, "watt_hours"),
+        "cycles": said(312),
+    }
+    return Battery(**plain | changes)
+
+
+def processor(**changes: Any) -> Processor:
+    return Processor(**{"model": said("HG four"), "cores": said(4), "socket_cores": said(4), **changes})
+
+
+def trust_module(version: Reading | Absent | str = "2.0") -> TrustModule:
+    return TrustModule("tpm", said(version) if isinstance(version, str) else version)
+
+
+def connector(**changes: Any) -> DisplayConnector:
+    """The panel of the sound laptop."""
+    plain: dict[str, Any] = {
+        "id": "eDP-1",
+        "internal": True,
+        "connected": said(True),
+        "fault": said(""),
+        "model": said("HGP 1404 HG-P14"),
+    }
+    return DisplayConnector(**plain | changes)
+
+
+def graphics(**changes: Any) -> GraphicsAdapter:
+    plain: dict[str, Any] = {
+        "id": "pci-0000:01:00.0",
+        "model": said("HG card"),
+        "driver": said("gfx_test"),
+        "on_card": said(True),
+    }
+    return GraphicsAdapter(**plain | changes)
+
+
+def network(**changes: Any) -> NetworkAdapter:
+    plain: dict[str, Any] = {
+        "id": "pci-0000:00:1f.6",
+        "model": said("HG network"),
+        "driver": said("net_test"),
+        "carrier": said(True),
+    }
+    return NetworkAdapter(**plain | changes)
+
+
+def sound_card(**changes: Any) -> SoundCard:
+    plain = {"id": "pci-0000:00:1f.3", "model": said("HG codec"), "plays": said(True), "records": said(True)}
+    return SoundCard(**plain | changes)
+
+
+def control(*sorts: InputSort, **changes: Any) -> InputDevice:
+    plain: dict[str, Any] = {"id": "platform-i8042", "name": said("HG input"), "inside": said(True)}
+    return InputDevice(**plain | changes, sorts=sorts)
+
+
+def reader(**changes: Any) -> CardReader:
+    plain = {"id": "pci-0000:03:00.0", "model": said("HG reader"), "driver": said("sdhci-pci")}
+    return CardReader(**plain | changes)
 
 
 def identity(**changes: str | Reading | Absent) -> Identity:
@@ -207,6 +285,42 @@ class FakeMachine:
     def on_mains(self) -> Reading | Absent:
         return self.facts["on_mains"]
 
+    def batteries(self) -> tuple[Battery, ...] | Absent:
+        return self.facts["batteries"]
+
+    def processor(self) -> Processor:
+        return self.facts["processor"]
+
+    def real_time_clock(self) -> Reading | Absent:
+        """The time of the clock, or what a function makes of the machine's own clock."""
+        fact = self.facts["real_time_clock"]
+        return fact(self.clock) if callable(fact) else fact
+
+    def trust_modules(self) -> tuple[TrustModule, ...] | Absent:
+        return self.facts["trust_modules"]
+
+    def display_connectors(self) -> tuple[DisplayConnector, ...] | Absent:
+        return self.facts["display_connectors"]
+
+    def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent:
+        return self.facts["graphics_adapters"]
+
+    def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
+        fact = self.facts["network_adapters"]
+        return fact(self.clock) if callable(fact) else fact
+
+    def bluetooth_controllers(self) -> tuple[Radio, ...] | Absent:
+        return self.facts["bluetooth_controllers"]
+
+    def sound_cards(self) -> tuple[SoundCard, ...] | Absent:
+        return self.facts["sound_cards"]
+
+    def input_devices(self) -> tuple[InputDevice, ...] | Absent:
+        return self.facts["input_devices"]
+
+    def card_readers(self) -> tuple[CardReader, ...] | Absent:
+        return self.facts["card_readers"]
+
     def load(self, cores: int) -> Any:
         return self._load(cores)
 
@@ -240,6 +354,17 @@ def laptop(**facts: Any) -> FakeMachine:
         "package_energy": absent(Why.NOT_SUPPORTED),
         "cores": 4,
         "on_mains": said(True),
+        "batteries": (battery(),),
+        "processor": processor(),
+        "real_time_clock": lambda clock: said(int(clock.utc().timestamp()), "s"),
+        "trust_modules": (trust_module(),),
+        "display_connectors": (connector(),),
+        "graphics_adapters": (graphics(),),
+        "network_adapters": (network(),),
+        "bluetooth_controllers": (radio(id="usb-10", driver=said("btusb")),),
+        "sound_cards": (sound_card(),),
+        "input_devices": tuple(control(sort) for sort in InputSort),
+        "card_readers": (reader(),),
     }
     assert not facts.keys() - plain.keys()
     return FakeMachine(plain | facts)

@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from agent.machine.linux import udevdb
+from agent.machine.linux import udevdb, usb
 from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree, first, known, not_understood, number
 from reports.model.evidence import Absent, Reading, Why
@@ -61,6 +61,32 @@ def disks(tree: Tree) -> tuple[Disk, ...] | Absent:
     if isinstance(names, Absent):
         return names
     return tuple(_disk(tree, name) for name in names if _whole_drive(tree, name))
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """A reader of memory cards on USB: it poses as a removable drive, with or without a card."""
+
+    id: str
+    model: Reading | Absent
+    driver: Reading | Absent
+
+
+def card_readers(tree: Tree) -> tuple[Reader, ...]:
+    """The readers inside the unit: removable drives on a USB port that the firmware calls fixed."""
+    drives = disks(tree)
+    return tuple(
+        Reader(disk.id, disk.model, tree.driver(f"{disk.folder}/device"))
+        for disk in (() if isinstance(drives, Absent) else drives)
+        if _fixed_and_removable(tree, disk)
+    )
+
+
+def _fixed_and_removable(tree: Tree, disk: Disk) -> bool:
+    inside = usb.inside(tree, disk.folder)
+    on_usb = isinstance(disk.transport, Reading) and disk.transport.value == "usb"
+    takes_cards = isinstance(disk.removable, Reading) and bool(disk.removable.value)
+    return on_usb and takes_cards and isinstance(inside, Reading) and bool(inside.value)
 
 
 def _whole_drive(tree: Tree, name: str) -> bool:

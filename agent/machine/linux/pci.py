@@ -14,6 +14,9 @@ DEVICES: Final = "/sys/bus/pci/devices"
 
 RAID_CONTROLLER: Final = 0x0104
 OTHER_NETWORK_CONTROLLER: Final = 0x0280
+DISPLAY_CONTROLLERS: Final = (0x0300, 0x0301, 0x0302, 0x0380)
+CARD_READERS: Final = (0x0805, 0xFF00)
+"""SD host controllers, and the readers of makers whose class is none (drivers/misc/cardreader)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,20 @@ def of_class(tree: Tree, kind: int) -> tuple[Device, ...] | Absent:
     """The functions of one class and subclass."""
     found = devices(tree)
     return found if isinstance(found, Absent) else tuple(each for each in found if each.kind == kind)
+
+
+def of_classes(tree: Tree, kinds: tuple[int, ...]) -> tuple[Device, ...] | Absent:
+    """The functions of any of these classes."""
+    found = devices(tree)
+    return found if isinstance(found, Absent) else tuple(each for each in found if each.kind in kinds)
+
+
+def on_card(device: Device) -> Reading:
+    """Whether it sits behind a bridge, as every card does, and not on bus 0 beside the processor.
+
+    A few processors keep their own graphics behind a bridge too; those count as cards.
+    """
+    return Reading(device.address.split(":")[1] != "00", "", device.folder)
 
 
 def model(tree: Tree, device: Device) -> Reading | Absent:

@@ -2,18 +2,75 @@
 
 `online` of a mains or USB supply: 0 not connected, 1 connected, 2 connected and programmable. A supply
 whose `scope` is `Device` belongs to a mouse or pen and says nothing of the unit.
+
+A battery's capacity comes in microwatt hours (`energy_*`) or microampere hours (`charge_*`), as its gauge
+counts; which one it is, the driver chooses, and both files then are of one kind. `cycle_count` is 0 where
+the firmware does not count (ACPI specification 6.5, _BIX).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
-from agent.machine.linux.files import Tree
+from agent.machine.linux.buspath import bus_path
+from agent.machine.linux.files import Tree, first, known
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/power_supply"
 
 _STATUS: Final = {"Charging": True, "Full": True, "Not charging": True, "Discharging": False}
+
+
+MICRO: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A battery: capacities in watt_hours or ampere_hours, `design` as made, `full` as last charged full."""
+
+    id: str
+    model: Reading | Absent
+    present: Reading | Absent
+    design: Reading | Absent
+    full: Reading | Absent
+    cycles: Reading | Absent
+
+
+def batteries(tree: Tree) -> tuple[Cell, ...] | Absent:
+    """Every battery that feeds the unit; a kernel without the class has no driver for any."""
+    names = tree.names(CLASS)
+    if isinstance(names, Absent):
+        return names
+    supplies = (f"{CLASS}/{name}" for name in names)
+    return tuple(_cell(tree, supply) for supply in supplies if _feeds_the_unit(tree, supply))
+
+
+def _feeds_the_unit(tree: Tree, supply: str) -> bool:
+    return tree.words(f"{supply}/type") == "Battery" and tree.words(f"{supply}/scope") != "Device"
+
+
+def _cell(tree: Tree, supply: str) -> Cell:
+    return Cell(
+        id=bus_path(tree, supply),
+        model=known(tree.text(f"{supply}/model_name")),
+        present=tree.flag(f"{supply}/present"),
+        design=_capacity(tree, supply, "full_design"),
+        full=_capacity(tree, supply, "full"),
+        cycles=_cycles(tree, supply),
+    )
+
+
+def _capacity(tree: Tree, supply: str, what: str) -> Reading | Absent:
+    energy = tree.scaled(f"{supply}/energy_{what}", MICRO, "watt_hours")
+    return first(energy, tree.scaled(f"{supply}/charge_{what}", MICRO, "ampere_hours"))
+
+
+def _cycles(tree: Tree, supply: str) -> Reading | Absent:
+    counted = tree.integer(f"{supply}/cycle_count")
+    if isinstance(counted, Reading) and counted.value == 0:
+        return Absent(Why.NOT_SUPPORTED, counted.source, "new, or not counted")
+    return counted
 
 
 def on_mains(tree: Tree) -> Reading | Absent:

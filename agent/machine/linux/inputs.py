@@ -1,0 +1,94 @@
+"""Keyboards, pointers, touch screens, lid switches and keys of the case, by what they can send.
+
+Capabilities are the bit masks of the input class (Linux, Documentation/input/event-codes.rst; codes in
+include/uapi/linux/input-event-codes.h): hexadecimal words of the kernel's `long`, highest first. What makes
+a keyboard (every key from ESC to S), a pointer and a touch screen follows udev's input_id, which is what
+desktops go by.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from agent.machine.linux import usb
+from agent.machine.linux.buspath import bus_path
+from agent.machine.linux.files import Tree, known
+from reports.model.evidence import Absent, Reading
+
+CLASS: Final = "/sys/class/input"
+
+KEYBOARD, POINTER, TOUCH, LID, POWER = "keyboard", "pointer", "touch screen", "lid switch", "power key"
+
+_LONG_BITS: Final = 64  # the words of a 32-bit kernel are shorter; benches run a 64-bit one
+
+_ESC_TO_S: Final = range(1, 32)
+_KEY_POWER, _BTN_LEFT, _BTN_STYLUS, _BTN_TOUCH, _BTN_TOOL_FINGER = 116, 0x110, 0x14B, 0x14A, 0x145
+_REL_X, _REL_Y, _ABS_X, _ABS_Y, _ABS_MT_X, _ABS_MT_Y = 0, 1, 0, 1, 0x35, 0x36
+_SW_LID, _PROP_DIRECT = 0, 1
+
+_BLUETOOTH, _VIRTUAL = 0x05, 0x06
+"""Bus types of what cannot be a part of the unit that a ribbon leads to (linux/input.h)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One input device; `sorts` says what it is, several where it is several."""
+
+    id: str
+    name: Reading | Absent
+    inside: Reading | Absent
+    sorts: tuple[str, ...]
+
+
+def devices(tree: Tree) -> tuple[Device, ...] | Absent:
+    """Every input device that is one of our sorts."""
+    names = tree.names(CLASS)
+    if isinstance(names, Absent):
+        return names
+    found = (_device(tree, f"{CLASS}/{name}") for name in names if re.fullmatch(r"input\d+", name))
+    return tuple(device for device in found if device.sorts)
+
+
+def _device(tree: Tree, folder: str) -> Device:
+    return Device(
+        id=bus_path(tree, folder),
+        name=known(tree.text(f"{folder}/name")),
+        inside=_inside(tree, folder),
+        sorts=_sorts(tree, folder),
+    )
+
+
+def _inside(tree: Tree, folder: str) -> Reading | Absent:
+    bus = tree.words(f"{folder}/id/bustype")
+    if bus in (f"{_BLUETOOTH:04x}", f"{_VIRTUAL:04x}"):
+        return Reading(False, "", f"{folder}/id/bustype")
+    return usb.inside(tree, folder)
+
+
+def _sorts(tree: Tree, folder: str) -> tuple[str, ...]:
+    keys, turns, places = (bits(tree, f"{folder}/capabilities/{name}") for name in ("key", "rel", "abs"))
+    switches, properties = bits(tree, f"{folder}/capabilities/sw"), bits(tree, f"{folder}/properties")
+    direct = _PROP_DIRECT in properties
+    finger = _BTN_TOUCH in keys and _BTN_STYLUS not in keys
+    area = {_ABS_X, _ABS_Y} <= places or {_ABS_MT_X, _ABS_MT_Y} <= places
+    mouse = {_REL_X, _REL_Y} <= turns and _BTN_LEFT in keys
+    pad = area and _BTN_TOOL_FINGER in keys and not direct
+    found = {
+        KEYBOARD: set(_ESC_TO_S) <= keys,
+        POINTER: mouse or pad,
+        TOUCH: area and finger and (direct or _BTN_TOOL_FINGER not in keys),
+        LID: _SW_LID in switches,
+        POWER: _KEY_POWER in keys,
+    }
+    return tuple(sort for sort, is_one in found.items() if is_one)
+
+
+def bits(tree: Tree, path: str) -> frozenset[int]:
+    """The numbers of the bits set in a capability mask; none where it cannot be read."""
+    words = tree.words(path).split()
+    if not all(re.fullmatch(r"[0-9a-f]+", word) for word in words):
+        return frozenset()
+    whole = sum(int(word, 16) << _LONG_BITS * place for place, word in enumerate(reversed(words)))
+    return frozenset(bit for bit in range(whole.bit_length()) if whole >> bit & 1)

@@ -1,0 +1,32 @@
+"""Where a USB device sits (Linux, Documentation/ABI/testing/sysfs-bus-usb).
+
+`removable` of a device says what the firmware or its hub knows of the port: `fixed` inside the unit,
+`removable` at a socket, `unknown` where nobody wrote it down. A hub at a socket makes everything behind it
+removable.
+"""
+
+from __future__ import annotations
+
+from agent.machine.linux.files import Tree
+from reports.model.evidence import Absent, Reading, Why
+
+
+def inside(tree: Tree, device: str) -> Reading | Absent:
+    """Whether the device at `device` is part of the unit; what sits on no USB bus is."""
+    ports = _removable(tree, tree.resolved(device))
+    if "removable" in ports:
+        return Reading(False, "", f"{device}: USB removable")
+    if ports and ports[0] != "fixed":
+        return Absent(Why.NOT_SUPPORTED, f"{device}: USB removable", "the firmware does not say where it is")
+    return Reading(True, "", f"{device}: {'USB removable' if ports else 'not on USB'}")
+
+
+def _removable(tree: Tree, place: str) -> list[str]:
+    """`removable` of the device and of the hubs above it, nearest first."""
+    found: list[str] = []
+    while place.count("/") > 2:
+        # the root hub, whose path is 0, is the controller itself
+        if tree.exists(f"{place}/bDeviceClass") and tree.words(f"{place}/devpath") not in ("", "0"):
+            found.append(tree.words(f"{place}/removable") or "unknown")
+        place = place.rpartition("/")[0]
+    return found
