@@ -9,14 +9,52 @@ from collections.abc import Iterable
 from types import ModuleType
 from typing import Any, Final
 
-from checks import board, camera, fan, intake, memory, storage, thermal, wireless
+from checks import (
+    battery,
+    board,
+    camera,
+    clock,
+    controls,
+    display,
+    fan,
+    firmware,
+    graphics,
+    intake,
+    memory,
+    ports,
+    processor,
+    readers,
+    sound,
+    storage,
+    thermal,
+    wireless,
+)
 from checks.check import Check
 from reports.codec import from_json
 from reports.errors import DocumentError
 from reports.model.finding import Cannot, Finding, Judgement, Verdict
 from reports.model.servicemap import PartKind
 
-MODULES: Final = (memory, storage, wireless, camera, board, intake, fan, thermal)
+MODULES: Final = (
+    memory,
+    storage,
+    wireless,
+    processor,
+    board,
+    firmware,
+    clock,
+    graphics,
+    camera,
+    sound,
+    display,
+    ports,
+    controls,
+    readers,
+    battery,
+    intake,
+    fan,
+    thermal,
+)
 
 UNJUDGED: Final = frozenset({Cannot.NOT_RUN, Cannot.INTERRUPTED, Cannot.PRECONDITION, Cannot.CRASHED})
 """What the run itself says of a check whose judge was never asked; its evidence is empty."""

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from checks.check import Check, Subject
-from checks.fitted import ask_fitted, made_without
+from checks.fitted import ask_fitted, at_least_one, made_without, missing
 from checks.judging import (
     CRAFT,
     cannot_tell,
@@ -267,4 +267,45 @@ ANTENNAS = Check(
     walk_away_s=15.0,
 )
 
-CHECKS = (PRESENT, ANTENNAS)
+
+def measure_bluetooth(machine: Machine, subject: Subject, session: Session) -> Radios:
+    """Some wireless cards have no such half, so they are asked even when the card was worked on."""
+    found = machine.bluetooth_controllers()
+    none = isinstance(found, tuple) and not found
+    fitted = ask_fitted("wireless.bluetooth", subject, session, not none, _CONTROLLER, even_worked=True)
+    return Radios(found, fitted)
+
+
+def judge_bluetooth(evidence: Radios, limits: Limits) -> Judgement:
+    """As for the adapter: a closed switch of the unit is a fault, one in software only stops the proof."""
+    if isinstance(evidence.radios, Absent):
+        return unread("the list of Bluetooth controllers", evidence.radios)
+    if fault := missing(_CONTROLLER, len(evidence.radios), evidence.fitted, limits, _RESEAT):
+        return fault
+    doubt = _hard_switch(evidence.radios) or _doubt(evidence.radios)
+    if doubt is not None:
+        return doubt
+    names = ", ".join(text(radio.model) or text(radio.driver) for radio in evidence.radios)
+    measured = Reading(len(evidence.radios), "", "Bluetooth controllers found")
+    return passed(f"the Bluetooth controller is there: {names}", measured, limits.get("found_least"))
+
+
+_CONTROLLER = "Bluetooth controller"
+
+BLUETOOTH = Check(
+    id="wireless.bluetooth",
+    kind=PartKind.WIRELESS,
+    asks="Is the Bluetooth controller there and switched on?",
+    catches="module not seated, its USB lines without contact, switch off",
+    source="Linux, class bluetooth; Documentation/ABI/stable/sysfs-class-rfkill",
+    stage=Stage.INVENTORY,
+    depth=Depth.PRESENCE,
+    ways=(Way.INSTRUMENT, Way.OBSERVED),
+    evidence=Radios,
+    limits=at_least_one,
+    measure=measure_bluetooth,
+    judge=judge_bluetooth,
+    whole_unit=True,
+)
+
+CHECKS = (PRESENT, ANTENNAS, BLUETOOTH)

@@ -11,27 +11,37 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checks import intake
+from checks.machine import InputSort
 from checks.registry import MODULES, check
 from reports.codec import from_json, to_json
 from reports.model.evidence import Absent, Why
 from reports.model.finding import Limits, Verdict
-from reports.model.order import Expected, Form, Piece
+from reports.model.order import Action, Expected, Form, Line, Piece
 from reports.model.servicemap import PartKind
 from tests.support.machines import (
     GIB,
     Bench,
     absent,
+    battery,
     camera,
     chains,
+    connector,
+    control,
     drive,
+    graphics,
     identity,
     laptop,
+    network,
+    processor,
     radio,
+    reader,
     replaced,
     said,
     slot,
+    sound_card,
     stick,
     subject,
+    trust_module,
 )
 
 MEMORY_LINE = replaced(
@@ -40,6 +50,7 @@ MEMORY_LINE = replaced(
     expected=Expected(capacity_bytes=16 * GIB, megatransfers_per_s=3200),
 )
 STORAGE_LINE = replaced("storage", fitted=Piece("HN5-20417733"))
+FIRMWARE_LINE = replaced("board", expected=Expected(firmware_version="1.08"))
 UNIT = {"uuid": "5f0c1d52-7a3e-4b7c-9d41-2e60b8a4c917", "product": "Fellside 14", "sku": "TF14-512-16"}
 
 NEEDED = {
@@ -53,11 +64,38 @@ NEEDED = {
     ),
     "camera.present": (replaced("camera"), ("cameras", "cameras/0/driver")),
     "board.identity": (replaced("board"), ("unit/serial", "unit/uuid", "unit/product", "unit/sku")),
+    "board.firmware": (FIRMWARE_LINE, ("version",)),
+    "board.tpm": (replaced("board"), ("modules",)),
+    "board.clock": (replaced("board"), ("first", "second")),
+    "processor.identity": (
+        Line("processor", Action.REFITTED),
+        ("processor/model", "processor/cores"),
+    ),
+    "wireless.bluetooth": (replaced("wireless"), ("radios", "radios/0/driver")),
+    "battery.present": (replaced("battery"), ("batteries",)),
+    "battery.wear": (replaced("battery"), ("batteries", "batteries/0/design", "batteries/0/full")),
+    "display.panel": (
+        replaced("display"),
+        ("connectors", "connectors/0/connected", "connectors/0/fault"),
+    ),
+    "graphics.present": (
+        replaced("graphics"),
+        ("adapters", "adapters/0/driver", "adapters/0/on_card"),
+    ),
+    "ports.network": (replaced("ports"), ("adapters", "adapters/0/driver")),
+    "audio.codec": (replaced("audio"), ("cards", "cards/0/plays")),
+    "microphone.present": (replaced("microphone"), ("cards", "cards/0/records")),
+    "readers.present": (replaced("readers"), ("readers", "readers/0/driver")),
+    **{
+        f"{kind}.present": (replaced(kind), ("devices",))
+        for kind in ("keyboard", "pointer", "touch", "lid", "buttons")
+    },
 }
 """For each check a line of the order on its part, and every reading that its pass rests on.
 
 Not among them: a serial or part number of a module that its fellow readings prove otherwise, switches
-that a radio may be without, and the firmware's whole memory table, which the total can stand in for.
+that a radio may be without, a carrier that a socket may be without, and the firmware's whole memory table,
+which the total can stand in for.
 """
 
 
@@ -169,8 +207,26 @@ def several(items: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
     return st.lists(items, max_size=3).map(tuple) | gone
 
 
+whole_numbers = st.integers(-1, 9).map(said) | gone
+seconds = st.sampled_from([0, -1, 1_772_438_400, 2**53 - 1]).map(lambda at: said(at, "s")) | gone
+capacities = st.sampled_from([0.0, 41.5, 50.0, 1e6]).map(lambda held: said(held, "watt_hours")) | gone
 units = st.builds(
     laptop,
+    batteries=several(
+        st.builds(battery, present=flags, design=capacities, full=capacities, cycles=whole_numbers)
+    ),
+    processor=st.builds(processor, model=maybe, cores=whole_numbers, socket_cores=whole_numbers),
+    real_time_clock=seconds,
+    trust_modules=several(st.builds(trust_module, maybe)),
+    display_connectors=several(
+        st.builds(connector, internal=st.booleans(), connected=flags, fault=maybe, model=maybe)
+    ),
+    graphics_adapters=several(st.builds(graphics, driver=maybe, on_card=flags)),
+    network_adapters=several(st.builds(network, driver=maybe, carrier=flags)),
+    bluetooth_controllers=several(radios),
+    sound_cards=several(st.builds(sound_card, plays=flags, records=flags, model=maybe)),
+    input_devices=several(st.builds(control, st.sampled_from(InputSort), inside=flags, name=maybe)),
+    card_readers=several(st.builds(reader, driver=maybe)),
     memory_slots=several(slots),
     memory_total=sizes,
     drives=several(drives),

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checks.fitted import HAS_NONE, HAS_ONE
-from checks.wireless import ANTENNAS, PRESENT, Antennas, antenna_limits, judge_antennas
+from checks.wireless import ANTENNAS, BLUETOOTH, PRESENT, Antennas, antenna_limits, judge_antennas
 from reports.model.evidence import Why
 from reports.model.finding import Cannot, Limit, Origin, Verdict, Way
 from reports.model.servicemap import PartKind
@@ -208,3 +208,57 @@ def test_a_stronger_signal_on_the_weakest_chain_never_makes_it_fail(dbm):
 
     if heard(*dbm).verdict is Verdict.PASS:
         assert heard(*lifted).verdict is Verdict.PASS
+
+
+# -- Bluetooth ------------------------------------------------------------------------------------------
+
+
+def bluetooth(*lines, person=None, found=None, **changes):
+    controllers = (radio(id="usb-10", **changes),) if found is None else found
+    return judged(BLUETOOTH, laptop(bluetooth_controllers=controllers), subject(WIRELESS, *lines), person)[0]
+
+
+@shows("wireless.bluetooth", PASSES)
+def test_a_controller_that_is_switched_on_passes():
+    assert bluetooth().verdict is Verdict.PASS
+
+
+@shows("wireless.bluetooth", FAILS)
+def test_a_controller_that_is_gone_fails_and_the_card_is_reseated():
+    judgement = bluetooth(found=())
+
+    assert judgement.verdict is Verdict.FAIL
+    assert judgement.advice.startswith("reseat the wireless card")
+
+
+@shows("wireless.bluetooth", BOUNDARY)
+@pytest.mark.parametrize(
+    ("soft", "hard", "verdict"),
+    [
+        (False, False, Verdict.PASS),
+        (True, False, Verdict.INCONCLUSIVE),
+        (False, True, Verdict.FAIL),
+        (True, True, Verdict.FAIL),
+    ],
+)
+def test_a_switch_of_the_unit_is_a_fault_and_one_in_software_stops_the_proof(soft, hard, verdict):
+    assert bluetooth(soft_blocked=said(soft), hard_blocked=said(hard)).verdict is verdict
+
+
+@shows("wireless.bluetooth", CANNOT)
+@pytest.mark.parametrize(
+    ("changes", "cannot"),
+    [
+        ({"found": absent(Why.NOT_PERMITTED)}, Cannot.NOT_PERMITTED),
+        ({"driver": absent()}, Cannot.CANNOT_TELL),
+        ({"soft_blocked": absent(Why.NOT_UNDERSTOOD)}, Cannot.NOT_UNDERSTOOD),
+    ],
+)
+def test_a_controller_that_cannot_be_asked_is_inconclusive(changes, cannot):
+    assert bluetooth(**changes).cannot is cannot
+
+
+def test_a_card_without_bluetooth_is_not_held_even_when_it_was_replaced():
+    person = Bench({"wireless.bluetooth.fitted": HAS_NONE})
+
+    assert bluetooth(replaced("wireless"), found=(), person=person).verdict is Verdict.NOT_APPLICABLE
