@@ -211,7 +211,7 @@ def test_slowing_down_is_counted_once_for_eight_processors(tmp_path):
 def test_the_good_unit_has_everything(machine):
     by_kind = {str(drive.transport.value): drive for drive in machine.drives()}
 
-    assert by_kind.keys() == {"nvme", "sata"}
+    assert by_kind.keys() == {"nvme", "sata", "usb"}
     assert by_kind["sata"].id == "pci-0000:00:17.0-ata-1.0"
     assert by_kind["sata"].serial.value == "TWD-0001"
     assert machine.fan_speed(machine.fans()[0].id).value == 1185
