@@ -73,7 +73,9 @@ def _told(data: bytes | Absent, source: str) -> edid.Edid | Absent:
     return edid.read(data) if data else Absent(Why.NOT_THERE, source, "empty")
 
 
-def _model(told: edid.Edid, source: str) -> Reading:
+def _model(told: edid.Edid, source: str) -> Reading | Absent:
     """`TRN 4660`, with the name where there is one."""
+    if not told.maker:
+        return not_understood(told.fault, source)
     numbered = f"{told.maker} {told.product}"
     return Reading(f"{numbered} {told.name}".strip(), "", source)

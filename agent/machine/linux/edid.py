@@ -11,14 +11,15 @@ from typing import Final
 
 BLOCK: Final = 128
 _HEADER: Final = bytes((0, 255, 255, 255, 255, 255, 255, 0))
+_PRODUCT_END: Final = 12
 _DESCRIPTORS: Final = range(54, 126, 18)
 _NAME_TAG: Final = b"\0\0\0\xfc"
 
 
 @dataclass(frozen=True, slots=True)
 class Edid:
-    """`fault` says what is wrong with the data, "" where it is sound; `maker` is three letters, `name` ""
-    where the panel gives none (many give none)."""
+    """`fault` says what is wrong with the data, "" where it is sound; `maker` is three letters, "" where the
+    data end before them; `name` is "" where the panel gives none (many give none)."""
 
     fault: str
     maker: str
@@ -30,7 +31,8 @@ def read(data: bytes) -> Edid:
     """The base block; any `data` that is not empty."""
     maker = int.from_bytes(data[8:10], "big")
     letters = "".join(chr(ord("@") + (maker >> shift & 0x1F)) for shift in (10, 5, 0))
-    return Edid(fault(data), letters, int.from_bytes(data[10:12], "little"), _name(data))
+    whole = len(data) >= _PRODUCT_END
+    return Edid(fault(data), letters if whole else "", int.from_bytes(data[10:12], "little"), _name(data))
 
 
 def fault(data: bytes) -> str:
