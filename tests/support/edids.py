@@ -20,7 +20,9 @@ def summed(block: bytes | bytearray) -> bytes:
     return bytes(block[:127]) + bytes((-sum(block[:127]) % 256,))
 
 
-def panel(maker: bytes = b"\x63\x3a", product: int = 4660, name: bytes = b"BENCH-24\n    ", more: int = 0) -> bytes:
+def panel(
+    maker: bytes = b"\x63\x3a", product: int = 4660, name: bytes = b"BENCH-24\n    ", more: int = 0
+) -> bytes:
     """The sample with another maker, product, name or number of extensions, its checksum right."""
     block = bytearray(SAMPLE)
     block[8:10], block[10:12] = maker, product.to_bytes(2, "little")

@@ -2,8 +2,8 @@
 
 Capabilities are the bit masks of the input class (Linux, Documentation/input/event-codes.rst; codes in
 include/uapi/linux/input-event-codes.h): hexadecimal words of the kernel's `long`, highest first. What makes
-a keyboard (every key from ESC to S), a pointer and a touch screen follows udev's input_id, which is what
-desktops go by.
+a keyboard (every key from ESC to S), a pointer and a touch screen follows udev's input_id (systemd,
+src/udev/udev-builtin-input_id.c), which is what desktops go by; game controllers are left out.
 """
 
 from __future__ import annotations
@@ -23,9 +23,12 @@ KEYBOARD, POINTER, TOUCH, LID, POWER = "keyboard", "pointer", "touch screen", "l
 
 _LONG_BITS: Final = 64  # the words of a 32-bit kernel are shorter; benches run a 64-bit one
 
-_ESC_TO_S: Final = range(1, 32)
-_KEY_POWER, _BTN_LEFT, _BTN_STYLUS, _BTN_TOUCH, _BTN_TOOL_FINGER = 116, 0x110, 0x14B, 0x14A, 0x145
+_ESC_TO_S: Final = frozenset(range(1, 32))
+_KEY_POWER, _BTN_TOUCH, _BTN_TOOL_FINGER = 116, 0x14A, 0x145
+_MOUSE_BUTTONS: Final = frozenset(range(0x110, 0x120))
+_PENS: Final = frozenset((0x140, 0x14B))  # BTN_TOOL_PEN, BTN_STYLUS
 _REL_X, _REL_Y, _ABS_X, _ABS_Y, _ABS_MT_X, _ABS_MT_Y = 0, 1, 0, 1, 0x35, 0x36
+_EVERY_AXIS: Final = frozenset((0x2E, 0x2F))  # ABS_MT_SLOT and the unused code before it
 _SW_LID, _PROP_DIRECT = 0, 1
 
 _BLUETOOTH, _VIRTUAL = 0x05, 0x06
@@ -70,19 +73,40 @@ def _inside(tree: Tree, folder: str) -> Reading | Absent:
 def _sorts(tree: Tree, folder: str) -> tuple[str, ...]:
     keys, turns, places = (bits(tree, f"{folder}/capabilities/{name}") for name in ("key", "rel", "abs"))
     switches, properties = bits(tree, f"{folder}/capabilities/sw"), bits(tree, f"{folder}/properties")
-    direct = _PROP_DIRECT in properties
-    finger = _BTN_TOUCH in keys and _BTN_STYLUS not in keys
-    area = {_ABS_X, _ABS_Y} <= places or {_ABS_MT_X, _ABS_MT_Y} <= places
-    mouse = {_REL_X, _REL_Y} <= turns and _BTN_LEFT in keys
-    pad = area and _BTN_TOOL_FINGER in keys and not direct
+    area = _area(keys, places, _PROP_DIRECT in properties)
     found = {
-        KEYBOARD: set(_ESC_TO_S) <= keys,
-        POINTER: mouse or pad,
-        TOUCH: area and finger and (direct or _BTN_TOOL_FINGER not in keys),
+        KEYBOARD: keys >= _ESC_TO_S,
+        POINTER: POINTER in area or _mouse(keys, turns, places, area),
+        TOUCH: TOUCH in area,
         LID: _SW_LID in switches,
         POWER: _KEY_POWER in keys,
     }
     return tuple(sort for sort, is_one in found.items() if is_one)
+
+
+def _area(keys: frozenset[int], places: frozenset[int], direct: bool) -> frozenset[str]:
+    """What a surface that tells places is: touch pad, touch screen, neither where it wants a pen.
+
+    A device that claims every axis there is (some receivers do) has no surface for fingers.
+    """
+    one = {_ABS_X, _ABS_Y} <= places
+    fingers = {_ABS_MT_X, _ABS_MT_Y} <= places and not places >= _EVERY_AXIS
+    if not (one or fingers) or keys & _PENS:
+        return frozenset()
+    if _BTN_TOOL_FINGER in keys and not direct:
+        return frozenset((POINTER,))
+    touched = _BTN_TOUCH in keys or direct
+    # buttons beside one place are a mouse that tells where it is, as virtual machines have
+    buttons = one and bool(keys & _MOUSE_BUTTONS)
+    sorts = {POINTER: buttons, TOUCH: touched and (fingers or not buttons)}
+    return frozenset(sort for sort, is_one in sorts.items() if is_one)
+
+
+def _mouse(keys: frozenset[int], turns: frozenset[int], places: frozenset[int], area: frozenset[str]) -> bool:
+    """Buttons of a mouse and movement, or buttons alone beside another device that moves."""
+    tablet = bool(keys & _PENS) and ({_ABS_X, _ABS_Y} <= places or {_ABS_MT_X, _ABS_MT_Y} <= places)
+    moves = {_REL_X, _REL_Y} <= turns or not {_ABS_X, _ABS_Y} <= places
+    return bool(keys & _MOUSE_BUTTONS) and moves and not tablet
 
 
 def bits(tree: Tree, path: str) -> frozenset[int]:

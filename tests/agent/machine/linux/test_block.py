@@ -10,7 +10,7 @@ import pytest
 
 from agent.machine.linux import block
 from agent.machine.linux.files import Tree
-from reports.model.evidence import Why
+from reports.model.evidence import Reading, Why
 from tests.support.tools import need, output, under_umockdev
 
 IDENTIFY = bytes.fromhex(
@@ -283,3 +283,53 @@ def test_no_drive_is_opened(unit, monkeypatch):
 
     assert opened
     assert all("/sys/" in path or "/proc/" in path or "/run/udev/" in path for path in opened)
+
+
+PORT_9 = "pci0000:00/0000:00:14.0/usb1/1-9"
+SLOT = f"{PORT_9}/1-9:1.0/host7/target7:0:0/7:0:0:0"
+
+
+def card_reader(unit, removable_port="fixed", removable=1, driver="sd", size=0):
+    unit.device(PORT_9, bDeviceClass="00", devpath="9", removable=removable_port, product="Reader")
+    unit.device(SLOT, model="Card Reader     ", driver=driver)
+    unit.device(f"{SLOT}/block/sdc", "block", parent=SLOT, size=size, removable=removable, dev="8:32")
+
+
+@pytest.mark.parametrize("size", [0, 62333952])
+def test_a_card_reader_of_the_unit_is_one_with_or_without_a_card(unit, size):
+    card_reader(unit, size=size)
+    (reader,) = block.card_readers(unit.tree)
+
+    assert reader.id == "pci-0000:00:14.0-usb-0:9:1.0-scsi-0:0:0:0"
+    assert reader.model == Reading("Card Reader", "", "/sys/class/block/sdc/device/model")
+    assert reader.driver == Reading("sd", "", "/sys/class/block/sdc/device/driver")
+
+
+def test_a_card_reader_that_no_driver_took_says_so(unit):
+    card_reader(unit, driver="")
+
+    assert block.card_readers(unit.tree)[0].driver.why is Why.NOT_THERE
+
+
+@pytest.mark.parametrize("port", ["removable", "unknown"])
+def test_a_stick_at_a_socket_or_nobody_knows_where_is_no_reader_of_the_unit(unit, port):
+    card_reader(unit, removable_port=port)
+
+    assert block.card_readers(unit.tree) == ()
+
+
+@pytest.mark.parametrize("removable", [0, "maybe"])
+def test_a_drive_on_usb_inside_that_takes_no_cards_is_no_reader(unit, removable):
+    card_reader(unit, removable=removable)
+
+    assert block.card_readers(unit.tree) == ()
+
+
+def test_a_removable_drive_on_another_bus_is_no_reader(unit):
+    unit.file(f"{sata(unit)}/removable", 1)
+
+    assert block.card_readers(unit.tree) == ()
+
+
+def test_without_block_devices_there_are_no_readers_on_usb(unit):
+    assert block.card_readers(unit.tree) == ()

@@ -56,7 +56,9 @@ def by_number(text: str) -> set[int]:
     """The blocks under whose heading edid-decode calls a checksum wrong."""
     parts = re.split(r"^Block (\d+), [^\n]*$", text.rpartition("Failures:")[0] or text, flags=re.MULTILINE)
     bodies = zip(parts[1::2], parts[2::2], strict=True)
-    return {int(number) for number, body in bodies if re.search(r"^Checksum: .*\(should be", body, re.MULTILINE)}
+    return {
+        int(number) for number, body in bodies if re.search(r"^Checksum: .*\(should be", body, re.MULTILINE)
+    }
 
 
 def wrong_blocks(data: bytes) -> set[int]:

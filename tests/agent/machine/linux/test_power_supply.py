@@ -166,7 +166,8 @@ ASK = """
 from agent.machine.linux import power_supply
 from agent.machine.linux.files import Tree
 (cell,) = power_supply.batteries(Tree())
-print(cell.design.value, cell.full.value, cell.design.unit, cell.full.unit, cell.cycles.value, cell.model.value)
+print(cell.design.value, cell.full.value, cell.design.unit, cell.full.unit, end=" ")
+print(cell.cycles.value, cell.model.value)
 print(power_supply.on_mains(Tree()).value)
 """
 
