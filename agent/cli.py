@@ -115,6 +115,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _run(commands)
+    _stick(commands)
     _plan(commands)
     _baseline(commands)
     _inventory(commands)
@@ -190,6 +191,22 @@ def _run(commands: Subparsers) -> None:
     )
     _rehearsed(command, "run on")
     _compared(command)
+
+
+def _stick(commands: Subparsers) -> None:
+    help = "what the bootable stick starts: find the unit's order, run it, keep the report on the stick"
+    command = _add(commands, "stick", help, "stick", "stick")
+    where = command.add_mutually_exclusive_group()
+    where.add_argument(
+        "--data", type=Path, metavar="FOLDER", help="a folder with orders/, maps/, reports/ and keys/"
+    )
+    where.add_argument(
+        "--device", metavar="DEV", help="a partition of the stick (else the one that the kernel was told of)"
+    )
+    command.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="read the key's passphrase here"
+    )
+    _rehearsed(command, "run on")
 
 
 def _plan(commands: Subparsers) -> None:

@@ -46,6 +46,44 @@ class Watcher:
         """Step `number` has its finding."""
 
 
+class Aside(Watcher):
+    """Is told of the steps, and of the moments around them; what copies an attempt elsewhere. This one does
+    nothing."""
+
+    def planned(self) -> None:
+        """The plan is on the screen, nothing has begun."""
+
+    def opened(self, stop: Stop) -> None:
+        """The `opened` record is written; the first check comes next, unless `stop` is asked for."""
+
+    def closed(self) -> None:
+        """Report and page are written."""
+
+
+class Each(Watcher):
+    """Tells several watchers, one after the other."""
+
+    def __init__(self, *watchers: Watcher) -> None:
+        self._watchers = watchers
+
+    def starting(self, number: int, step: Step) -> None:
+        for watcher in self._watchers:
+            watcher.starting(number, step)
+
+    def finished(self, number: int, finding: Finding) -> None:
+        for watcher in self._watchers:
+            watcher.finished(number, finding)
+
+
+KeepBack = Callable[[Step], str]
+"""Why a step is not run, in words; "" for one that is."""
+
+
+def nothing_kept_back(step: Step) -> str:
+    """Every step is run."""
+    return ""
+
+
 Measure = Callable[[Check[Any], Machine, Subject, Session], Any]
 """How evidence is had of a check: here, or in a process of its own (`agent.isolate`)."""
 
@@ -62,6 +100,7 @@ def perform(
     watcher: Watcher,
     measure: Measure = measured_here,
     stop: Stop | None = None,
+    keep_back: KeepBack = nothing_kept_back,
 ) -> Performed:
     """Run every step of `plan` in order; one finding for each, whatever happens until `stop` is asked for.
 
@@ -77,6 +116,10 @@ def perform(
             findings.append(_unmeasured(step, machine, Cannot.NOT_RUN, "the run was stopped before it"))
             continue
         watcher.starting(number, step)
+        if why := keep_back(step):
+            findings.append(_unmeasured(step, machine, Cannot.NOT_RUN, why))
+            watcher.finished(number, findings[-1])
+            continue
         try:
             with stop.armed():
                 finding = _attempt(step, machine, session, measure, findings)

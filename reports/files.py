@@ -3,7 +3,9 @@
 Whatever is to last goes through here:
 
 - a document is written under a partial name, made to last, and only then has its own name (`write_new`);
-- a list that grows is appended to line by line, each made to last before the next (`Lines`);
+- a list that grows is appended to line by line, each made to last before the next (`Lines`, `append`);
+- where a rename is not safe a document has its own name at once, and something beside it says that it is
+  whole (`write_in_place`; `reports.summed`);
 - a folder lasts only when the folder above it does (`new_folder`).
 
 Nothing is overwritten, and every OSError that goes up names the file it is about: the medium is full,
@@ -41,6 +43,37 @@ def write_new(path: Path, data: bytes, mode: int = 0o644) -> None:
         sync_folder(path.parent)
 
 
+def write_in_place(path: Path, data: bytes, mode: int = 0o644) -> None:
+    """Write `data` under the new name `path` at once, to last; whether it is whole something else must say.
+
+    Raises FileExistsError where `path` exists, OSError as `write_new` does.
+    """
+    with _named(path):
+        try:
+            _create(path, data, mode)
+        except FileExistsError:
+            raise
+        except OSError:
+            with suppress(OSError):
+                os.unlink(path)
+            raise
+        sync_folder(path.parent)
+
+
+def append(path: Path, data: bytes) -> None:
+    """Append `data` to the file `path`, which is made where it lacks, to last. OSError as `write_new`."""
+    with _named(path):
+        is_new = not os.path.lexists(path)
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW, 0o644)
+        try:
+            _write_all(descriptor, data)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        if is_new:
+            sync_folder(path.parent)
+
+
 class Lines:
     """A new file that grows by whole lines; each is on the medium when `add` returns."""
 
@@ -63,9 +96,14 @@ class Lines:
             os.close(self._descriptor)
 
     def remove(self) -> None:
-        """The lines have served; where they cannot be removed they stay, which does no harm."""
-        with suppress(OSError):
-            os.unlink(self._path)
+        """The lines have served."""
+        remove(self._path)
+
+
+def remove(path: Path) -> None:
+    """Remove the file `path`, which has served; where it cannot be removed it stays, which does no harm."""
+    with suppress(OSError):
+        os.unlink(path)
 
 
 def new_folder(path: Path) -> None:
@@ -98,6 +136,10 @@ def _write_whole(path: Path, data: bytes, mode: int) -> None:
     # what a cut left there goes first: its mode may let others read a key, or it may be a link
     with suppress(FileNotFoundError):
         os.unlink(path)
+    _create(path, data, mode)
+
+
+def _create(path: Path, data: bytes, mode: int) -> None:
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     try:
         _write_all(descriptor, data)

@@ -22,6 +22,8 @@ MAY_WRITE = {
     "agent/guard.py": "puts back what a check had changed: fan and backlight settings, from a closed list",
     "agent/cli.py": "the file with a fault of ours; the null device in the place of a closed pipe",
     "agent/steady.py": "the null device in the place of a screen that is gone",
+    "agent/medium.py": "mounts the stick's data partition; a folder and a lock in /run",
+    "agent/keyboard.py": "the lock of the bench in /run",
     "agent/commands/demo.py": "clears what an earlier demonstration made",
     "agent/commands/office.py": "the folder of the archive",
     "agent/commands/baseline.py": "the folder of the order's baseline",
@@ -32,6 +34,7 @@ MAY_COMMAND_DEVICES = {
     "agent/machine/linux/v4l2.py": "VIDIOC_QUERYCAP: what a camera can do; nothing is set",
 }
 MAY_NAME_DEVICES = {
+    "agent/medium.py": "the partition of the stick, named to mount(2) after it was made sure that it is one",
     "agent/machine/linux/kernel_log.py": "the kernel's log, opened to read",
     "agent/machine/linux/v4l2.py": "the node of a camera, opened to read",
     "agent/cli.py": "the last place to name for a fault of ours: standard error",

@@ -50,19 +50,26 @@ def planned(options: argparse.Namespace, folder: BenchFolder, *, compared: bool 
 
 
 def plan_of(
-    order: Order, options: argparse.Namespace, folder: BenchFolder, baselines: Sequence[Path] = ()
+    order: Order,
+    options: argparse.Namespace,
+    folder: BenchFolder,
+    baselines: Sequence[Path] = (),
+    *,
+    any_date: bool = False,
 ) -> Planned:
     """Plan `order` with the map of its family, the one of `--map`, or the generic one of its form.
 
-    Its baseline is the one of `--baseline`, or lies in one of the folders `baselines`.
+    Its baseline is the one of `--baseline`, or lies in one of the folders `baselines`. With `any_date` the
+    documents may be of the future of this computer's clock, which is a unit's.
     """
+    today = None if any_date else now().date()
     if options.budget is not None:
         order = replace(order, budget_minutes=options.budget)
     if technician := getattr(options, "technician", None):
         order = replace(order, technician=technician)
-    order = order_from(to_json(order), f"work order {order.number}", now().date())
+    order = order_from(to_json(order), f"work order {order.number}", today)
     service_map = accept(order, load_map(options.map)) if options.map else resolve(order, (folder.maps,))
-    found = load_for(order, baselines, getattr(options, "baseline", None), now().date())
+    found = load_for(order, baselines, getattr(options, "baseline", None), today)
     baseline, note = found or (None, None)
     return Planned(order, service_map, make_plan(order, service_map, baseline), baseline, note)
 

@@ -33,7 +33,7 @@ from agent.journal import Journal
 from agent.log import Logged
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine
-from agent.run import measured_here, perform
+from agent.run import Aside, Each, KeepBack, measured_here, nothing_kept_back, perform
 from agent.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
 from agent.session import AtTheTerminal, Rehearsed, Unattended
 from agent.spot import spot_order
@@ -62,8 +62,8 @@ def run(options: argparse.Namespace) -> int:
     job = _job(options, folder, machine)
     refuse_another_unit(job, machine)
     refuse_another_source(job.baseline, machine)
-    seal = _seal(options, folder, machine, page)
-    before = _before(options, folder, machine, seal, page)
+    seal = seal_for(options, folder, machine, page)
+    before = before_for(options, folder, machine, seal, page)
     target = _target(options, folder, job)
     _, report = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
     page.heading("Written")
@@ -83,26 +83,35 @@ def conduct(
     target: Path,
     before: Earlier,
     page: Page,
+    aside: Aside | None = None,
+    keep_back: KeepBack = nothing_kept_back,
 ) -> tuple[Record, Report]:
-    """One attempt, from the plan on the screen to the report in the folder `target`: signed, and as read."""
+    """One attempt, from the plan on the screen to the report in the folder `target`: signed, and as read.
+
+    `aside` is told as it goes; steps that `keep_back` names are not run.
+    """
+    aside = aside or Aside()
     page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
     tell_baseline(job, page)
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
+    aside.planned()
     page.heading("RUN")
     who = Job(job.order, job.service_map, job.order.technician, job.baseline_note)
     stop = Stop(lambda: page.say("stopping: one moment, the report is being written"))
     with stop.listening():
         opened = open_attempt(target, who, machine, seal, before.record)
+        aside.opened(stop)
         progress = Progress(page.console, job.plan)
-        watcher = Logged(progress, len(job.plan.steps))
+        watcher = Each(Logged(progress, len(job.plan.steps)), aside)
         with Journal(target, job.plan, machine.clock, watcher) as journal, progress.showing():
             measure = measured_apart if machine.source is Source.LIVE else measured_here
-            performed = perform(job.plan, machine, session_for(progress), journal, measure, stop)
+            performed = perform(job.plan, machine, session_for(progress), journal, measure, stop, keep_back)
         performed = replace(performed, findings=_explained(performed.findings, job))
         record = close_attempt(target, who, job.plan, performed, machine, seal, opened, before.cut_off)
         journal.served()
         _write_page(record, target, page)
+        aside.closed()
     report = report_from(record, "this run's report")
     page.outcome(report)
     return record, report
@@ -131,14 +140,14 @@ def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> 
     if not options.worked:
         return planned(options, folder)
     worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
-    order = spot_order(worked, _form(options, machine), machine, now())
+    order = spot_order(worked, form_of(options.form, machine), machine, now())
     return plan_of(order, options, folder)
 
 
-def _form(options: argparse.Namespace, machine: Machine) -> Form:
+def form_of(given: str | None, machine: Machine) -> Form:
     """The shape given, else the one the firmware tables tell, else a tower."""
-    if options.form:
-        return Form(options.form)
+    if given:
+        return Form(given)
     return (machine.form() if isinstance(machine, LiveMachine) else None) or Form.TOWER
 
 
@@ -187,7 +196,7 @@ def person_for(options: argparse.Namespace, machine: Machine, page: Page) -> Ses
     return session_for
 
 
-def _seal(options: argparse.Namespace, folder: BenchFolder, machine: Machine, page: Page) -> Seal:
+def seal_for(options: argparse.Namespace, folder: BenchFolder, machine: Machine, page: Page) -> Seal:
     """The bench's key for live hardware; a throw-away key for a rehearsal, or where there is no key."""
     if options.rehearse:
         return ThrowAwaySeal(throw_away(machine.clock.utc()))
@@ -203,7 +212,7 @@ def _seal(options: argparse.Namespace, folder: BenchFolder, machine: Machine, pa
     return KeyFileSeal(path, credential, passphrase_source(options.passphrase_file))
 
 
-def _before(
+def before_for(
     options: argparse.Namespace, folder: BenchFolder, machine: Machine, seal: Seal, page: Page
 ) -> Earlier:
     """What came before in the bench folder; says which attempts were cut off, and how far each came."""

@@ -77,13 +77,13 @@ class Shop:
 
     @contextlib.contextmanager
     def _instead(self, medium: Medium) -> Any:
-        seal, real = run_command._seal, files.os
-        run_command._seal = lambda *_: ThrowAwaySeal(self.bench)  # type: ignore[assignment]
+        seal, real = run_command.seal_for, files.os
+        run_command.seal_for = lambda *_: ThrowAwaySeal(self.bench)  # type: ignore[assignment]
         files.os = medium  # type: ignore[assignment]
         try:
             yield
         finally:
-            run_command._seal, files.os = seal, real  # type: ignore[assignment]
+            run_command.seal_for, files.os = seal, real  # type: ignore[assignment]
 
     def earlier(self) -> Earlier:
         """What the next run would find."""
