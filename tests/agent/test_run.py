@@ -181,3 +181,18 @@ def test_the_evidence_is_in_the_finding_as_it_will_be_signed():
     finding = run(step("fan.spin", measure=lambda *_: reading(1200))).findings[0]
 
     assert finding.evidence["value"] == {"kind": "reading", "value": 1200, "unit": "", "source": "test"}
+
+
+def test_a_step_that_is_kept_back_is_told_as_not_run_and_the_others_are_run():
+    steps = (step("fan.spin"), step("camera.present"))
+    said = "nobody was there"
+
+    performed = perform(
+        Plan(steps, (), (), 10.0), Bench(), None, Watcher(),
+        keep_back=lambda step: said if step.check.id == "fan.spin" else "",
+    )  # fmt: skip
+
+    assert performed.findings[0].judgement.cannot is Cannot.NOT_RUN
+    assert performed.findings[0].judgement.reason == said
+    assert verdicts(performed)[1] is Verdict.PASS
+    assert unit_verdict(performed.findings) is UnitVerdict.INCOMPLETE

@@ -1,7 +1,7 @@
-"""The stick at the bench: which order, who answers, and a report that is on the stick whatever happens to it."""
+"""The stick at the bench: which order, who answers, and a report that gets there whatever happens."""
 
 import errno
-import hashlib
+import fcntl
 import json
 import os
 import pty
@@ -9,10 +9,11 @@ import re
 import select
 import shutil
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
-from pathlib import Path
 
 import pytest
 
@@ -23,10 +24,10 @@ from agent.commands.stick import Waited, wait
 from agent.exits import Exit
 from agent.folder import BenchFolder
 from agent.keyboard import Turn
-from agent.medium import FolderMedium
+from agent.medium import FolderMedium, trouble
 from agent.offer import matching, numbered, offer
-from agent.stick import Keeper, take_in
 from agent.steady import Stop
+from agent.stick import Keeper, take_in
 from reports import files
 from reports.summed import read_whole, write_summed
 from tests.support.bench import DEMO, NUMBER, UNIT
@@ -62,27 +63,30 @@ def attempts(data):
 # -- a terminal with the stick behind it ------------------------------------------------------------------
 
 
+def in_any_lines(words):
+    """`words` however the lines are broken."""
+    return re.compile(r"\s+".join(map(re.escape, words.split())))
+
+
 class Terminal:
     """`benchproof stick` in a process of its own on a terminal of 80 columns and 25 lines."""
 
     def __init__(self, data, *faults, alone_after_s=60, retry_s=0.05):
         words = ["stick", "--data", str(data), "--rehearse", UNIT]
         words += [word for fault in faults for word in ("--fault", fault)]
-        self.said = ""
+        self.said, self._heard, self._turned, self.status = "", 0, 0, None
         self.pid, self.side = pty.fork()
         if self.pid == 0:
             self._be_the_stick(words, alone_after_s, retry_s)
-        import fcntl
-        import struct
-        import termios
-
         fcntl.ioctl(self.side, termios.TIOCSWINSZ, struct.pack("HHHH", 25, 80, 0, 0))
 
     @staticmethod
     def _be_the_stick(words, alone_after_s, retry_s):
         try:
             os.environ |= {"TERM": "linux", "NO_COLOR": "1", "COLUMNS": "80", "LINES": "25"}
-            sys.stdin, sys.stdout, sys.stderr = (os.fdopen(os.dup(n), m) for n, m in ((0, "r"), (1, "w"), (2, "w")))
+            sys.stdin, sys.stdout, sys.stderr = (
+                os.fdopen(os.dup(n), m) for n, m in ((0, "r"), (1, "w"), (2, "w"))
+            )
             command.ALONE_AFTER_S, agent_stick.RETRY_S, command.RETRY_S = alone_after_s, retry_s, retry_s
             command.Keyboard.__init__.__defaults__ = (sys.stdin,)
             status = main(words)
@@ -92,19 +96,37 @@ class Terminal:
             os._exit(99)
 
     def until(self, words, within_s=20.0):
-        """Read until `words` stand there; gives what was said since the last call."""
-        until, start = time.monotonic() + within_s, len(self.said)
-        while words not in " ".join(self.said[start:].split()):
-            left = until - time.monotonic()
-            assert left > 0, f"{words!r} never came:\n{self.said[start:]}"
-            if select.select([self.side], [], [], left)[0]:
-                try:
-                    more = os.read(self.side, 65536).decode()
-                except OSError:
-                    more = ""
-                assert more, f"it ended before {words!r}:\n{self.said[start:]}"
-                self.said += more
-        return self.said[start:]
+        """Read until `words` stand there, turning pages; gives what was said since those of the last call."""
+        until, wanted = time.monotonic() + within_s, in_any_lines(words)
+        while not (found := wanted.search(self.said, self._heard)):
+            if turned := in_any_lines("-- Enter shows more --").search(self.said, self._turned):
+                self._turned = turned.end()
+                self.press("\n")
+            assert time.monotonic() < until, f"{words!r} never came:\n{self.said[self._heard :]}"
+            assert self._hear() or not self._is_over(), (
+                f"it ended before {words!r}:\n{self.said[self._heard :]}"
+            )
+        said = self.said[self._heard : found.end()]
+        self._heard = found.end()
+        return said
+
+    def _hear(self):
+        """Take in what is said within a moment; whether there was any."""
+        if not select.select([self.side], [], [], 0.2)[0]:
+            return False
+        try:
+            more = os.read(self.side, 65536).decode()
+        except OSError:  # EIO: the other side is closed
+            return False
+        self.said += more
+        return bool(more)
+
+    def _is_over(self):
+        if self.pid:
+            pid, status = os.waitpid(self.pid, os.WNOHANG)
+            if pid:
+                self.pid, self.status = 0, os.waitstatus_to_exitcode(status)
+        return not self.pid
 
     def press(self, keys):
         os.write(self.side, keys.encode())
@@ -112,18 +134,10 @@ class Terminal:
     def ended(self, within_s=20.0):
         """Its status."""
         until = time.monotonic() + within_s
-        while time.monotonic() < until:
-            if select.select([self.side], [], [], 0.05)[0]:
-                try:
-                    self.said += os.read(self.side, 65536).decode()
-                except OSError:
-                    pass
-            pid, status = os.waitpid(self.pid, os.WNOHANG)
-            if pid:
-                self.pid = 0
-                assert "Traceback" not in self.said
-                return os.waitstatus_to_exitcode(status)
-        raise AssertionError(f"it did not end:\n{self.said}")
+        while self._hear() or not self._is_over():
+            assert time.monotonic() < until, f"it did not end:\n{self.said}"
+        assert "Traceback" not in self.said
+        return self.status
 
     def close(self):
         if self.pid:
@@ -146,35 +160,14 @@ def at_the_bench():
         terminal.close()
 
 
-def read_on(terminal, words):
-    """Press Enter at the end of each page until `words` come."""
-    while "-- Enter shows more --" in terminal.until_either("-- Enter shows more --", words):
-        terminal.press("\n")
-
-
 def through(terminal):
     """From the list to the end of the run, by Enter alone."""
     terminal.until("Number, or words to look for")
     terminal.press("\n")
-    page(terminal, "Enter starts, b goes back")
+    terminal.until("Enter starts, b goes back")
     terminal.press("\n")
-    page(terminal, "THE REPORT IS SAFELY ON THE STICK")
+    terminal.until("THE REPORT IS SAFELY ON THE STICK")
     terminal.until("a starts another run")
-
-
-def page(terminal, words):
-    """Turn pages until `words` stand there."""
-    seen = ""
-    while words not in " ".join(seen.split()):
-        if "-- Enter shows more --" in seen:
-            terminal.press("\n")
-            seen = ""
-        if select.select([terminal.side], [], [], 20)[0]:
-            more = os.read(terminal.side, 65536).decode()
-            terminal.said += more
-            seen += more
-        else:
-            raise AssertionError(f"{words!r} never came:\n{seen}")
 
 
 def test_the_order_of_the_unit_is_found_and_its_report_is_safely_on_the_stick(data, at_the_bench):
@@ -203,7 +196,10 @@ def test_an_office_computer_can_check_the_sums_with_what_it_has(data, tmp_path):
     sums = [path.name for path in (data / "reports").glob("*.sum")]
 
     checked = subprocess.run(
-        [need("sha256sum"), "--check", "--strict", *sums], cwd=data / "reports", capture_output=True, text=True
+        [need("sha256sum"), "--check", "--strict", *sums],
+        cwd=data / "reports",
+        capture_output=True,
+        text=True,
     )
 
     assert checked.returncode == 0, checked.stdout + checked.stderr
@@ -222,6 +218,7 @@ def test_when_nobody_answers_it_runs_alone_and_asks_nothing(data, at_the_bench):
     report = json.loads((folder / "report.json").read_text())
     (fan,) = [each for each in report["findings"] if each["check"] == "fan.spin"]
     assert report["verdict"] == "incomplete"
+    assert "nobody felt for air" in fan["judgement"]["reason"]
 
 
 def test_b_goes_back_before_anything_began(data, at_the_bench):
@@ -231,7 +228,7 @@ def test_b_goes_back_before_anything_began(data, at_the_bench):
     bench.press(" ")
     bench.until("Number, or words")
     bench.press("1\n")
-    page(bench, "Enter starts, b goes back")
+    bench.until("Enter starts, b goes back")
     bench.press("b\n")
     bench.until("any key stops that")
 
@@ -246,9 +243,9 @@ def test_two_orders_of_one_serial_are_chosen_from_never_run_alone(data, at_the_b
     assert said.count("this unit: LM-") == 2
     assert "starts alone" not in said
     bench.press("2\n")
-    page(bench, "Enter starts, b goes back")
+    bench.until("Enter starts, b goes back")
     bench.press("\n")
-    page(bench, "THE REPORT IS SAFELY ON THE STICK")
+    bench.until("THE REPORT IS SAFELY ON THE STICK")
 
     assert attempts(data) == ["0001-LM-2500"]
 
@@ -278,9 +275,9 @@ def test_without_an_order_the_parts_worked_on_are_enough(data, at_the_bench):
     bench.until("did you mean memory?")
     bench.until("Enter = read the stick again: ")
     bench.press("parts memory,storage\n")
-    page(bench, "Enter starts, b goes back")
+    bench.until("Enter starts, b goes back")
     bench.press("\n")
-    page(bench, "THE REPORT IS SAFELY ON THE STICK")
+    bench.until("THE REPORT IS SAFELY ON THE STICK")
 
     assert [name[:9] for name in attempts(data)] == ["0001-SPOT"]
 
@@ -430,13 +427,13 @@ def finish(folder):
     (folder / "page.html").write_text("<html>" + "y" * 10_000 + "</html>\n")
 
 
-def failing_medium(monkeypatch, code, name="write", once_half=False):
+def failing_medium(monkeypatch, code, name):
     """From now on every call of that name on the medium fails; gives what mends it."""
     state = {"broken": True}
 
     def before(call):
         if not state["broken"] or call.name != name:
-            return None
+            return
         raise OSError(code, os.strerror(code))
 
     monkeypatch.setattr(files, "os", Medium(before))
@@ -468,15 +465,9 @@ def test_each_trouble_is_one_sentence_and_the_report_is_kept_until_the_stick_tak
     keeper.until_safe()
 
     assert [type(each) for each in said] == [OSError, type(None)]
-    assert agent_stick_trouble(said[0]).startswith(sentence)
+    assert trouble(said[0]).startswith(sentence)
     kept = take_in(FolderMedium(data), attempt.parents[1] / "again").folder.attempts / attempt.name
     assert (kept / "report.json").read_bytes() == (attempt / "report.json").read_bytes()
-
-
-def agent_stick_trouble(error):
-    from agent.medium import trouble
-
-    return trouble(error)
 
 
 def test_a_stick_that_is_pulled_and_put_back_gets_all_that_it_missed(data, attempt, tmp_path):
@@ -529,9 +520,6 @@ def test_what_the_stick_does_not_give_back_is_written_again_under_another_name(d
     said = []
     finish(attempt)
 
-    def spoil():
-        return None
-
     class Worn(FolderMedium):
         """Keeps other bytes than it was given, the first time."""
 
@@ -544,13 +532,11 @@ def test_what_the_stick_does_not_give_back_is_written_again_under_another_name(d
     keeper = Keeper(Worn(data), attempt, Now(), said.append)
     keeper.until_safe()
 
-    assert "does not give back" in agent_stick_trouble(said[0])
+    assert "does not give back" in trouble(said[0])
     assert keeper.names()[1] == "reports/0001-LM-1/report-2.json"
     taken = take_in(FolderMedium(data), attempt.parents[1] / "again")
     kept = taken.folder.attempts / "0001-LM-1/report.json"
-    assert hashlib.sha256(kept.read_bytes()).digest() == hashlib.sha256(
-        (attempt / "report.json").read_bytes()
-    ).digest()
+    assert kept.read_bytes() == (attempt / "report.json").read_bytes()
 
 
 def test_a_run_on_a_stick_that_goes_away_waits_and_ends_well(data, at_the_bench, tmp_path):
@@ -559,12 +545,12 @@ def test_a_run_on_a_stick_that_goes_away_waits_and_ends_well(data, at_the_bench,
     bench.press(" ")
     bench.until("Number, or words")
     bench.press("\n")
-    page(bench, "Enter starts, b goes back")
+    bench.until("Enter starts, b goes back")
     data.rename(tmp_path / "pulled")
     bench.press("\n")
     bench.until("The stick is gone: put it back into this unit.")
     (tmp_path / "pulled").rename(data)
-    page(bench, "THE REPORT IS SAFELY ON THE STICK")
+    bench.until("THE REPORT IS SAFELY ON THE STICK")
 
     assert attempts(data) == ["0001-LM-2417"]
 
@@ -577,7 +563,10 @@ CUTS = {
     "the report is there and its sum is not": lambda folder: (folder / "report.json.sum").unlink(),
     "the sum lost its end": lambda folder: cut(folder / "report.json.sum", 0.5),
     "the report is zeros": lambda folder: zero(folder / "report.json"),
-    "half a report, no sum": lambda folder: (cut(folder / "report.json", 0.5), (folder / "report.json.sum").unlink()),
+    "half a report, no sum": lambda folder: (
+        cut(folder / "report.json", 0.5),
+        (folder / "report.json.sum").unlink(),
+    ),
 }
 WHOLE_ALL_THE_SAME = {"the report is there and its sum is not", "the sum lost its end"}
 
