@@ -225,6 +225,77 @@ class CardReader:
     driver: Reading | Absent
 
 
+@dataclass(frozen=True, slots=True)
+class BusLink:
+    """The link between a device and its socket: `id` and `model` of the device.
+
+    Speeds in GT/s of one lane (PCI Express) or Gbit/s (SATA), widths in lanes; `most_*` is the lesser of the
+    device and what it is plugged into. `lowered`: the kernel lowered the speed because of errors.
+    """
+
+    id: str
+    model: Reading | Absent
+    speed: Reading | Absent
+    width: Reading | Absent
+    most_speed: Reading | Absent
+    most_width: Reading | Absent
+    lowered: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryErrors:
+    """Errors that a memory controller, or one module of it, counted since the start."""
+
+    id: str
+    label: str
+    corrected: Reading | Absent
+    uncorrected: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class LinkErrors:
+    """Errors that the link of a PCI Express device counted since the start; `what` is its sort in words."""
+
+    id: str
+    what: str
+    corrected: Reading | Absent
+    nonfatal: Reading | Absent
+    fatal: Reading | Absent
+
+
+class Complaint(StrEnum):
+    """What an error in the kernel's log is about."""
+
+    MACHINE_CHECK = "machine check"
+    MEMORY = "memory"
+    PCI_EXPRESS = "PCI Express"
+    DRIVE = "drive"
+    DRIVE_LINK = "drive link"
+    USB = "USB"
+    HEAT = "heat"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True)
+class KernelLog:
+    """How many errors of each sort the kernel's log holds since the start, in the order of `Complaint`.
+
+    `lost`: its oldest records are gone, and every count is a lower bound.
+    """
+
+    errors: tuple[Reading | Absent, ...]
+    lost: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorCounts:
+    """Everything that counts errors, at one moment."""
+
+    memory: tuple[MemoryErrors, ...] | Absent
+    links: tuple[LinkErrors, ...] | Absent
+    log: KernelLog | Absent
+
+
 class Machine(Protocol):
     """A computer to be asked. Devices known to be plugged in from outside are none of the unit's."""
 
@@ -298,6 +369,17 @@ class Machine(Protocol):
     def card_readers(self) -> tuple[CardReader, ...] | Absent: ...
 
     def cameras(self) -> tuple[Camera, ...] | Absent: ...
+
+    def drive_links(self) -> tuple[BusLink, ...] | Absent:
+        """Of every drive inside the unit; not there for drives whose bus tells nothing of its link."""
+
+    def card_links(self) -> tuple[BusLink, ...] | Absent:
+        """Of every graphics card, the link between slot and card."""
+
+    def error_counts(self) -> ErrorCounts: ...
+
+    def error_counts_at_start(self) -> ErrorCounts:
+        """Those of when this was asked first, which a run does before its first check."""
 
     def load(self, cores: int) -> AbstractContextManager[None]:
         """Keep `cores` cores busy while the context is open; every way out ends the load."""

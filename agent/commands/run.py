@@ -105,6 +105,7 @@ def conduct(
         progress = Progress(page.console, job.plan)
         watcher = Each(Logged(progress, len(job.plan.steps)), aside)
         with Journal(target, job.plan, machine.clock, watcher) as journal, progress.showing():
+            machine.error_counts_at_start()  # kept here: on live hardware a check measures in a child
             measure = measured_apart if machine.source is Source.LIVE else measured_here
             performed = perform(job.plan, machine, session_for(progress), journal, measure, stop, keep_back)
         performed = replace(performed, findings=_explained(performed.findings, job))

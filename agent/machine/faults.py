@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
-from agent.machine.unit import Antenna, Disk, Slot, Thermometer, Unit
-from checks.machine import InputSort
+from agent.machine.unit import Adapter, Antenna, Disk, Lane, Slot, Thermometer, Unit
+from checks.machine import Complaint, InputSort
 from reports.errors import DocumentError, Fault, shown
 
 
@@ -225,6 +225,57 @@ def _keeper(**changes: object) -> Callable[[Unit], Unit]:
     return lambda unit: replace(unit, timekeeper=replace(unit.timekeeper, **changes))  # type: ignore[arg-type]
 
 
+def _drive_lane(change: Callable[[Lane], Lane]) -> Callable[[Unit], Unit]:
+    def changed(disk: Disk) -> tuple[Disk, ...]:
+        if disk.lane is None:
+            raise ValueError("the drive tells nothing of its link")
+        return (replace(disk, lane=change(disk.lane)),)
+
+    return _first_disk(changed)
+
+
+def _half_width(lane: Lane) -> Lane:
+    if lane.width < 2:
+        raise ValueError("the link has one lane, or none")
+    return replace(lane, width=lane.width // 2)
+
+
+def _slower(lane: Lane) -> Lane:
+    """To the first generation."""
+    return replace(lane, speed=2.5 if lane.width else 1.5, lowered=not lane.width)
+
+
+def _narrow_card(unit: Unit) -> Unit:
+    def changed(adapter: Adapter) -> Adapter:
+        lane = adapter.lane if adapter.on_card else None
+        return replace(adapter, lane=_half_width(lane)) if lane else adapter
+
+    cards = tuple(changed(adapter) for adapter in unit.graphics)
+    if cards == unit.graphics:
+        raise ValueError("the unit has no graphics card that tells of its link")
+    return replace(unit, graphics=cards)
+
+
+def _errors(**changes: object) -> Callable[[Unit], Unit]:
+    return lambda unit: replace(unit, errors=replace(unit.errors, **changes))  # type: ignore[arg-type]
+
+
+def _bad_module(unit: Unit) -> Unit:
+    if not unit.errors.memory_counted:
+        raise ValueError("the unit's memory does not count errors")
+    return _errors(memory_corrected=12, a_minute=4)(unit)
+
+
+def _bad_link(unit: Unit) -> Unit:
+    if not unit.errors.links_counted:
+        raise ValueError("no device of the unit counts the errors of its link")
+    return _errors(link_corrected=1, link_nonfatal=1, a_minute=60)(unit)
+
+
+def _logged(sort: Complaint) -> Callable[[Unit], Unit]:
+    return _errors(log=((sort, 12),), a_minute=3)
+
+
 _OTHER_UUID = "00000000-0000-4000-8000-00000000dead"
 
 _TABLE = (
@@ -324,6 +375,16 @@ _TABLE = (
     Named("touch-cable-off", "the touch screen does not answer", _no_control(InputSort.TOUCH)),
     Named("lid-switch-off", "the lid's switch does not answer", _no_control(InputSort.LID)),
     Named("power-key-off", "the power key does not answer", _no_control(InputSort.POWER)),
+    Named(
+        "drive-link-narrow", "the drive's contacts are half home: half its lanes", _drive_lane(_half_width)
+    ),
+    Named("drive-link-slow", "the drive's link fell back to its lowest rate", _drive_lane(_slower)),
+    Named("graphics-card-crooked", "the graphics card sits crooked: half its lanes", _narrow_card),
+    Named("memory-errors", "a memory module gives errors that are corrected", _bad_module),
+    Named("link-errors", "the link of a device fails again and again", _bad_link),
+    Named("machine-checks", "the processor reports errors of the hardware", _logged(Complaint.MACHINE_CHECK)),
+    Named("drive-errors", "the drive gives errors", _logged(Complaint.DRIVE)),
+    Named("drive-link-errors", "the drive's cable gives errors", _logged(Complaint.DRIVE_LINK)),
     Named("card-reader-off", "the card reader's ribbon is off", _without("readers", "card reader")),
 )
 

@@ -18,7 +18,9 @@ from agent.machine.unit import (
     Control,
     Cooling,
     Disk,
+    Errors,
     Eye,
+    Lane,
     Node,
     Package,
     Plate,
@@ -29,7 +31,7 @@ from agent.machine.unit import (
     Timekeeper,
     Unit,
 )
-from checks.machine import InputSort
+from checks.machine import Complaint, InputSort
 from reports.model.order import Form
 
 GIB = 2**30
@@ -80,6 +82,7 @@ def _fittings(seed: int, form: Form) -> dict[str, Any]:
         "bluetooth": (bluetooth,) if chance.random() < 0.8 else (),
         "sounds": (Sound("pci-0000:00:1f.3", "HG sound", records=records),),
         "controls": _controls(chance, form),
+        "errors": _errors(random.Random(f"errors {form.value} {seed}"), form),  # noqa: S311
         "readers": (Adapter("pci-0000:03:00.0", "HG reader", "sdhci-pci"),) * (chance.random() < 0.4),
     }
 
@@ -98,7 +101,9 @@ def _screens(form: Form) -> tuple[Screen, ...]:
 
 def _graphics(chance: random.Random, form: Form) -> tuple[Adapter, ...]:
     own = Adapter("pci-0000:00:02.0", "HG graphics", "gfx_rehearsal")
-    card = Adapter("pci-0000:01:00.0", "HG graphics card", "gfx_rehearsal", on_card=True)
+    width = chance.choice((8, 16, 16))
+    lane = Lane(chance.choice((2.5, 8.0, 16.0)), width, 16.0, width)  # a card that idles lowers its speed
+    card = Adapter("pci-0000:01:00.0", "HG graphics card", "gfx_rehearsal", on_card=True, lane=lane)
     return (card,) if form is Form.TOWER and chance.random() < 0.6 else (own,)
 
 
@@ -140,8 +145,35 @@ def _disks(chance: random.Random, seed: int) -> tuple[Disk, ...]:
     sectors = 97_696_368 + 1_953_504 * (gigabytes - 50)  # IDEMA LBA1-03
     transport = chance.choice(("nvme", "sata"))
     return (
-        Disk(f"pci-0000:01:00.0-{transport}-1", transport, "HG drive", f"HD{seed:06d}", sectors * 512),
+        Disk(
+            f"pci-0000:01:00.0-{transport}-1",
+            transport,
+            "HG drive",
+            f"HD{seed:06d}",
+            sectors * 512,
+            lane=_drive_lane(random.Random(f"lane {seed}"), transport),  # noqa: S311
+        ),
         Disk("pci-0000:00:14.0-usb-0:3:1.0", "usb", "Bench stick", "BS-0007", 15_518_924_800, True, True),
+    )
+
+
+def _drive_lane(chance: random.Random, transport: str) -> Lane:
+    """At what drive and socket agree on; many SATA ports set no limit, and none is then known."""
+    if transport == "sata":
+        speed = chance.choice((3.0, 6.0, 6.0, 6.0))
+        return Lane(speed, 0, chance.choice((0.0, speed)), 0)
+    speed, width = chance.choice((8.0, 16.0)), chance.choice((2, 4, 4))
+    return Lane(chance.choice((speed, 8.0)), width, speed, width)
+
+
+def _errors(chance: random.Random, form: Form) -> Errors:
+    """A few at the start are common: corrected ones of a link, and complaints that mean little."""
+    log = ((Complaint.USB, chance.choice((0, 0, 0, 2))), (Complaint.OTHER, chance.randrange(8)))
+    return Errors(
+        memory_counted=form is Form.TOWER and chance.random() < 0.15,
+        links_counted=chance.random() < 0.6,
+        link_corrected=chance.choice((0, 0, 0, 3)),
+        log=log,
     )
 
 

@@ -17,17 +17,22 @@ from typing import Generic, Protocol, TypeVar
 
 from agent.machine import load
 from agent.machine.linux import (
+    aer,
     alsa,
+    ata_link,
     block,
     bluetooth,
     cpuinfo,
     drm,
+    edac,
     efivars,
     ethernet,
     hwmon,
     inputs,
+    kernel_log,
     meminfo,
     pci,
+    pcie_link,
     power_supply,
     powercap,
     rtc,
@@ -41,17 +46,22 @@ from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree
 from checks.machine import (
     Battery,
+    BusLink,
     Camera,
     CardReader,
     ChainSignal,
     Clock,
     DisplayConnector,
     Drive,
+    ErrorCounts,
     Fan,
     GraphicsAdapter,
     InputDevice,
     InputSort,
+    KernelLog,
+    LinkErrors,
     Machine,
+    MemoryErrors,
     MemorySlot,
     NetworkAdapter,
     Processor,
@@ -126,6 +136,7 @@ class LiveMachine:
         self._fans = _Sensors(hwmon.fans, hwmon.rpm)
         self._chips = _Sensors(hwmon.temperatures, hwmon.celsius)
         self._zones = _Sensors(thermal_zone.zones, thermal_zone.celsius)
+        self._at_start: ErrorCounts | None = None
 
     @property
     def source(self) -> Source:
@@ -269,6 +280,31 @@ class LiveMachine:
             return nodes
         return tuple(Camera(node.id, node.model, node.driver) for node in nodes)
 
+    def drive_links(self) -> tuple[BusLink, ...] | Absent:
+        disks = block.disks(self._tree)
+        if isinstance(disks, Absent):
+            return disks
+        return tuple(link for disk in disks if not disk.boot_stick for link in _drive_link(self._tree, disk))
+
+    def card_links(self) -> tuple[BusLink, ...] | Absent:
+        found = pci.of_classes(self._tree, pci.DISPLAY_CONTROLLERS)
+        if isinstance(found, Absent):
+            return found
+        cards = (each for each in found if pci.on_card(each).value)
+        return tuple(
+            _bus_link(bus_path(self._tree, card.folder), pci.model(self._tree, card), link)
+            for card in cards
+            for link in pcie_link.links(self._tree, card.folder)
+        )
+
+    def error_counts(self) -> ErrorCounts:
+        return ErrorCounts(_memory_errors(self._tree), _link_errors(self._tree), _log(self._tree))
+
+    def error_counts_at_start(self) -> ErrorCounts:
+        if self._at_start is None:
+            self._at_start = self.error_counts()
+        return self._at_start
+
     def load(self, cores: int) -> AbstractContextManager[None]:
         return load.load(cores)
 
@@ -386,6 +422,45 @@ def _sound(it: alsa.Card) -> SoundCard:
 
 def _input(it: inputs.Device) -> InputDevice:
     return InputDevice(it.id, it.name, it.inside, tuple(InputSort(sort) for sort in it.sorts))
+
+
+def _drive_link(tree: Tree, disk: block.Disk) -> tuple[BusLink, ...]:
+    transport = disk.transport.value if isinstance(disk.transport, Reading) else ""
+    if transport == "nvme":
+        return tuple(_bus_link(disk.id, disk.model, link) for link in pcie_link.links(tree, disk.folder))
+    if transport == "sata":
+        it = ata_link.link_of(tree, disk.folder)
+        no_lanes = Absent(Why.NOT_SUPPORTED, disk.folder, "SATA has one lane")
+        return (BusLink(disk.id, disk.model, it.speed, no_lanes, it.most_speed, no_lanes, it.lowered),)
+    return ()
+
+
+def _bus_link(id: str, model: Reading | Absent, it: pcie_link.Link) -> BusLink:
+    never = Absent(Why.NOT_SUPPORTED, id, "the kernel does not lower it")
+    return BusLink(id, model, it.speed, it.width, it.most_speed, it.most_width, never)
+
+
+def _memory_errors(tree: Tree) -> tuple[MemoryErrors, ...] | Absent:
+    """Of each module where the driver tells them apart, else of each controller."""
+    modules = edac.modules(tree)
+    found = modules or edac.controllers(tree)
+    if isinstance(found, Absent):
+        return found
+    return tuple(MemoryErrors(it.id, it.label, it.corrected, it.uncorrected) for it in found)
+
+
+def _link_errors(tree: Tree) -> tuple[LinkErrors, ...] | Absent:
+    found = aer.errors(tree)
+    if isinstance(found, Absent):
+        return found
+    return tuple(LinkErrors(it.id, it.what, it.corrected, it.nonfatal, it.fatal) for it in found)
+
+
+def _log(tree: Tree) -> KernelLog | Absent:
+    found = kernel_log.complaints(tree)
+    if isinstance(found, Absent):
+        return found
+    return KernelLog(tuple(reading for _, reading in found.counts), found.lost)
 
 
 def _readers(tree: Tree, found: tuple[pci.Device, ...] | Absent) -> Iterable[CardReader]:

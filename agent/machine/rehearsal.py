@@ -16,20 +16,26 @@ from pathlib import Path
 
 from agent.machine import faults as fault_table
 from agent.machine import physics
-from agent.machine.unit import Adapter, Antenna, Cell, Disk, Node, Screen, Slot, Thermometer, Unit
+from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
     Battery,
+    BusLink,
     Camera,
     CardReader,
     ChainSignal,
+    Complaint,
     DisplayConnector,
     Drive,
+    ErrorCounts,
     Fan,
     GraphicsAdapter,
     InputDevice,
     InputSort,
+    KernelLog,
+    LinkErrors,
     Machine,
+    MemoryErrors,
     MemorySlot,
     NetworkAdapter,
     Processor,
@@ -100,6 +106,7 @@ class RehearsalMachine:
             for sensor in self.unit.thermometers
         }
         self._first_said: dict[str, float] = {}
+        self._at_start: ErrorCounts | None = None
         self._ripple = random.Random(f"tachometer {seed}")  # noqa: S311
 
     @property
@@ -232,6 +239,45 @@ class RehearsalMachine:
 
     def card_readers(self) -> tuple[CardReader, ...] | Absent:
         return tuple(CardReader(*_named(it)) for it in self.unit.readers)
+
+    def drive_links(self) -> tuple[BusLink, ...] | Absent:
+        inside = (it for it in self.unit.disks if not it.boot_stick and it.transport in ("nvme", "sata"))
+        return tuple(_link(it, it.lane) for it in inside if it.lane)
+
+    def card_links(self) -> tuple[BusLink, ...] | Absent:
+        return tuple(_link(it, it.lane) for it in self.unit.graphics if it.on_card and it.lane)
+
+    def error_counts(self) -> ErrorCounts:
+        return ErrorCounts(self._memory_errors(), self._link_errors(), self._log())
+
+    def error_counts_at_start(self) -> ErrorCounts:
+        if self._at_start is None:
+            self._at_start = self.error_counts()
+        return self._at_start
+
+    def _memory_errors(self) -> tuple[MemoryErrors, ...] | Absent:
+        errors = self.unit.errors
+        if not errors.memory_counted:
+            return Absent(Why.NOT_SUPPORTED, "rehearsal: memory errors", "no controller counts errors")
+        counts = (errors.memory_corrected, errors.memory_uncorrected)
+        return (MemoryErrors("mc0", "memory", *(self._grown(count, "memory errors") for count in counts)),)
+
+    def _link_errors(self) -> tuple[LinkErrors, ...] | Absent:
+        errors = self.unit.errors
+        if not errors.links_counted:
+            return Absent(Why.NOT_SUPPORTED, "rehearsal: link errors", "no device counts errors")
+        counts = (errors.link_corrected, errors.link_nonfatal, errors.link_fatal)
+        numbers = (self._grown(count, "link errors") for count in counts)
+        return (LinkErrors("pci-0000:01:00.0", "drive or its controller", *numbers),)
+
+    def _log(self) -> KernelLog:
+        counts = dict(self.unit.errors.log)
+        numbers = tuple(self._grown(counts.get(sort, 0), f"log: {sort}") for sort in Complaint)
+        return KernelLog(numbers, lost=False)
+
+    def _grown(self, count: int, source: str) -> Reading:
+        minutes = self._clock.monotonic() / 60
+        return _reading(count + int(minutes * self.unit.errors.a_minute) if count else 0, "", source)
 
     # -- heat and air ---------------------------------------------------------------------------------------
 
@@ -366,6 +412,24 @@ def _drive(disk: Disk) -> Drive:
         capacity=_reading(disk.capacity_bytes, "bytes", f"{disk.id} capacity"),
         removable=_reading(disk.removable, "", f"{disk.id} removable"),
         boot_stick=disk.boot_stick,
+    )
+
+
+def _link(device: Disk | Adapter, lane: Lane) -> BusLink:
+    unit = "Gbit/s" if not lane.width else "GT/s"
+
+    def number(value: float, unit: str, what: str) -> Reading | Absent:
+        source = f"{device.id} {what}"
+        return _reading(value, unit, source) if value else Absent(Why.NOT_SUPPORTED, f"rehearsal: {source}")
+
+    return BusLink(
+        id=device.id,
+        model=_text(device.model, f"{device.id} model"),
+        speed=number(lane.speed, unit, "speed"),
+        width=number(lane.width, "lanes", "width"),
+        most_speed=number(lane.most_speed, unit, "highest speed"),
+        most_width=number(lane.most_width, "lanes", "greatest width"),
+        lowered=_reading(lane.lowered, "", f"{device.id} lowered"),
     )
 
 

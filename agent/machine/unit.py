@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from checks.machine import InputSort
+from checks.machine import Complaint, InputSort
 from reports.model.order import Form
 
 SCHEMA = "benchproof/rehearsal/1"
@@ -58,8 +58,22 @@ class Slot:
 
 
 @dataclass(frozen=True, slots=True)
+class Lane:
+    """The link of a device to its socket: GT/s of one lane, or Gbit/s for SATA; `width` 0: it has no lanes.
+
+    `most_*` is the lesser of device and socket, 0 where nobody tells.
+    """
+
+    speed: float
+    width: int
+    most_speed: float
+    most_width: int
+    lowered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Disk:
-    """A drive; `id` is its bus path."""
+    """A drive; `id` is its bus path. `lane` None: its bus tells nothing of its link."""
 
     id: str
     transport: str
@@ -68,6 +82,7 @@ class Disk:
     capacity_bytes: int
     removable: bool = False
     boot_stick: bool = False
+    lane: Lane | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +239,7 @@ class Adapter:
     model: str
     driver: str
     on_card: bool = False
+    lane: Lane | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +259,25 @@ class Control:
     id: str
     name: str
     sorts: tuple[InputSort, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """What was counted since the start; `a_minute` is by how much each count that is not 0 grows.
+
+    Without `memory_counted` the memory has no error correction; without `links_counted` no device counts the
+    errors of its link. `log` are errors in the kernel's log, by the words of `checks.machine.Complaint`.
+    """
+
+    memory_counted: bool = False
+    memory_corrected: int = 0
+    memory_uncorrected: int = 0
+    links_counted: bool = True
+    link_corrected: int = 0
+    link_nonfatal: int = 0
+    link_fatal: int = 0
+    log: tuple[tuple[Complaint, int], ...] = ()
+    a_minute: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,3 +317,4 @@ class Unit:
     sounds: tuple[Sound, ...] = ()
     controls: tuple[Control, ...] = ()
     readers: tuple[Adapter, ...] = ()
+    errors: Errors = Errors()

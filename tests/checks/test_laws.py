@@ -23,14 +23,19 @@ from tests.support.machines import (
     Bench,
     absent,
     battery,
+    bus_link,
     camera,
     chains,
     connector,
     control,
     drive,
+    error_counts,
     graphics,
     identity,
+    kernel_log,
     laptop,
+    link_errors,
+    module_errors,
     network,
     processor,
     radio,
@@ -83,6 +88,20 @@ NEEDED = {
         ("adapters", "adapters/0/driver", "adapters/0/on_card"),
     ),
     "ports.network": (replaced("ports"), ("adapters", "adapters/0/driver")),
+    "storage.link": (replaced("storage"), ("links", "links/0/width", "links/0/most_width")),
+    "graphics.link": (replaced("graphics"), ("links", "links/0/width", "links/0/most_width")),
+    "memory.counters": (
+        MEMORY_LINE,
+        ("counts", "counts/0/corrected", "counts/0/uncorrected"),
+    ),
+    "board.counters": (
+        replaced("board"),
+        ("log", "links/0/corrected", "links/0/nonfatal", "links/0/fatal"),
+    ),
+    "board.increase": (
+        replaced("board"),
+        ("before/log", "now/log", "now/memory/0/corrected", "now/links/0/fatal", "before/links/0/nonfatal"),
+    ),
     "audio.codec": (replaced("audio"), ("cards", "cards/0/plays")),
     "microphone.present": (replaced("microphone"), ("cards", "cards/0/records")),
     "readers.present": (replaced("readers"), ("readers", "readers/0/driver")),
@@ -210,6 +229,17 @@ def several(items: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
 whole_numbers = st.integers(-1, 9).map(said) | gone
 seconds = st.sampled_from([0, -1, 1_772_438_400, 2**53 - 1]).map(lambda at: said(at, "s")) | gone
 capacities = st.sampled_from([0.0, 41.5, 50.0, 1e6]).map(lambda held: said(held, "watt_hours")) | gone
+rates = st.sampled_from([2.5, 8.0, 1e9]).map(lambda rate: said(rate, "GT/s")) | gone
+bus_links = st.builds(
+    bus_link, speed=rates, width=whole_numbers, most_width=whole_numbers, lowered=flags, model=maybe
+)
+error_numbers = st.integers(0, 3) | gone
+counted = st.builds(
+    error_counts,
+    memory=several(st.builds(module_errors, error_numbers, error_numbers)),
+    links=several(st.builds(link_errors, error_numbers, error_numbers, error_numbers)),
+    log=st.builds(kernel_log, lost=st.booleans(), drive=st.integers(0, 3), usb=st.integers(0, 3)) | gone,
+)
 units = st.builds(
     laptop,
     batteries=several(
@@ -227,6 +257,10 @@ units = st.builds(
     sound_cards=several(st.builds(sound_card, plays=flags, records=flags, model=maybe)),
     input_devices=several(st.builds(control, st.sampled_from(InputSort), inside=flags, name=maybe)),
     card_readers=several(st.builds(reader, driver=maybe)),
+    drive_links=several(bus_links),
+    card_links=several(bus_links),
+    error_counts=counted,
+    error_counts_at_start=counted,
     memory_slots=several(slots),
     memory_total=sizes,
     drives=several(drives),

@@ -50,7 +50,11 @@ def test_a_need_that_is_no_check_does_not_load():
 
 def test_checks_are_found_by_id_and_by_kind():
     assert check("memory.capacity") is memory.CAPACITY
-    assert checks_for(PartKind.MEMORY) == (*memory.CHECKS, check("memory.same"))
+    assert checks_for(PartKind.MEMORY) == (
+        *memory.CHECKS,
+        check("memory.counters"),
+        check("memory.same"),
+    )
     assert checks_for(PartKind.CHARGER) == ()
     with pytest.raises(KeyError):
         check("memory.smell")

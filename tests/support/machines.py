@@ -14,16 +14,22 @@ from typing import Any
 from checks.check import Check, Subject
 from checks.machine import (
     Battery,
+    BusLink,
     Camera,
     CardReader,
     ChainSignal,
+    Complaint,
     DisplayConnector,
     Drive,
+    ErrorCounts,
     Fan,
     GraphicsAdapter,
     InputDevice,
     InputSort,
+    KernelLog,
+    LinkErrors,
     Machine,
+    MemoryErrors,
     MemorySlot,
     NetworkAdapter,
     Processor,
@@ -180,6 +186,58 @@ def reader(**changes: Any) -> CardReader:
     return CardReader(**plain | changes)
 
 
+def bus_link(lanes: int = 4, of: int = 4, **changes: Any) -> BusLink:
+    """A drive on PCI Express."""
+    plain: dict[str, Any] = {
+        "id": "pci-0000:01:00.0-nvme-1",
+        "model": said("HG-N512"),
+        "speed": said(8.0, "GT/s"),
+        "width": said(lanes, "lanes"),
+        "most_speed": said(8.0, "GT/s"),
+        "most_width": said(of, "lanes"),
+        "lowered": absent(Why.NOT_SUPPORTED),
+    }
+    return BusLink(**plain | changes)
+
+
+def sata_link(speed: float | Absent = 6.0, **changes: Any) -> BusLink:
+    """A drive on SATA, whose port sets no limit."""
+    none = absent(Why.NOT_SUPPORTED)
+    rate = speed if isinstance(speed, Absent) else said(speed, "Gbit/s")
+    plain: dict[str, Any] = {"speed": rate, "width": none, "most_speed": none}
+    return bus_link(**{**plain, "most_width": none, "lowered": said(False), **changes})
+
+
+def module_errors(
+    corrected: int | Absent = 0, uncorrected: int | Absent = 0, id: str = "mc0"
+) -> MemoryErrors:
+    return MemoryErrors(id, "Slot 1", *(_count(number) for number in (corrected, uncorrected)))
+
+
+def link_errors(
+    corrected: int | Absent = 0, nonfatal: int | Absent = 0, fatal: int | Absent = 0
+) -> LinkErrors:
+    counts = (_count(number) for number in (corrected, nonfatal, fatal))
+    return LinkErrors("pci-0000:01:00.0", "drive or its controller", *counts)
+
+
+def _count(number: int | Absent) -> Reading | Absent:
+    return number if isinstance(number, Absent) else said(number)
+
+
+def kernel_log(lost: bool = False, **counts: int) -> KernelLog:
+    """Errors by sort: `kernel_log(drive=2, machine_check=1)`."""
+    names = {sort: sort.value.casefold().replace(" ", "_") for sort in Complaint}
+    assert counts.keys() <= set(names.values())
+    return KernelLog(tuple(said(counts.get(name, 0)) for name in names.values()), lost)
+
+
+def error_counts(**changes: Any) -> ErrorCounts:
+    """A unit that counts everything, and nothing to count."""
+    plain: dict[str, Any] = {"memory": (module_errors(),), "links": (link_errors(),), "log": kernel_log()}
+    return ErrorCounts(**plain | changes)
+
+
 def identity(**changes: str | Reading | Absent) -> Identity:
     """Who the sound laptop says it is."""
     plain = {
@@ -321,6 +379,18 @@ class FakeMachine:
     def card_readers(self) -> tuple[CardReader, ...] | Absent:
         return self.facts["card_readers"]
 
+    def drive_links(self) -> tuple[BusLink, ...] | Absent:
+        return self.facts["drive_links"]
+
+    def card_links(self) -> tuple[BusLink, ...] | Absent:
+        return self.facts["card_links"]
+
+    def error_counts(self) -> ErrorCounts:
+        return self.facts["error_counts"]
+
+    def error_counts_at_start(self) -> ErrorCounts:
+        return self.facts["error_counts_at_start"]
+
     def load(self, cores: int) -> Any:
         return self._load(cores)
 
@@ -365,6 +435,10 @@ def laptop(**facts: Any) -> FakeMachine:
         "sound_cards": (sound_card(),),
         "input_devices": tuple(control(sort) for sort in InputSort),
         "card_readers": (reader(),),
+        "drive_links": (bus_link(),),
+        "card_links": (bus_link(16, 16, id="pci-0000:01:00.0"),),
+        "error_counts": error_counts(),
+        "error_counts_at_start": error_counts(),
     }
     assert not facts.keys() - plain.keys()
     return FakeMachine(plain | facts)

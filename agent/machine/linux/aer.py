@@ -17,9 +17,10 @@ from reports.model.evidence import Absent, Reading, Why
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """The totals of one function since the start."""
+    """The totals of one function since the start; `what` is its sort in words."""
 
     id: str
+    what: str
     corrected: Reading | Absent
     nonfatal: Reading | Absent
     fatal: Reading | Absent
@@ -30,15 +31,17 @@ def errors(tree: Tree) -> tuple[Errors, ...] | Absent:
     found = pci.devices(tree)
     if isinstance(found, Absent):
         return found
-    counting = [each.folder for each in found if tree.exists(f"{each.folder}/aer_dev_correctable")]
+    counting = [each for each in found if tree.exists(f"{each.folder}/aer_dev_correctable")]
     if not counting:
         return Absent(Why.NOT_SUPPORTED, pci.DEVICES, "no device counts the errors of its link")
-    return tuple(_errors(tree, folder) for folder in counting)
+    return tuple(_errors(tree, each) for each in counting)
 
 
-def _errors(tree: Tree, folder: str) -> Errors:
+def _errors(tree: Tree, device: pci.Device) -> Errors:
+    folder = device.folder
     return Errors(
         id=bus_path(tree, folder),
+        what=pci.sort(device),
         corrected=_total(tree, f"{folder}/aer_dev_correctable", "COR"),
         nonfatal=_total(tree, f"{folder}/aer_dev_nonfatal", "NONFATAL"),
         fatal=_total(tree, f"{folder}/aer_dev_fatal", "FATAL"),

@@ -153,8 +153,25 @@ def _serial(tree: Tree, folder: str, transport: str) -> Reading | Absent:
     return first(*own, _unit_serial(tree, folder), noted)
 
 
+def identify_word(tree: Tree, folder: str, word: int) -> Reading | Absent:
+    """One word of the IDENTIFY data of the drive with the block folder `folder`."""
+    words = _words(tree, folder, word, word)
+    if isinstance(words, Absent):
+        return words
+    return Reading(int.from_bytes(words, "little"), "", f"{folder}/device/vpd_pg89")
+
+
 def _identify(tree: Tree, folder: str, first_word: int, last_word: int) -> Reading | Absent:
-    """Characters of the IDENTIFY data inside VPD page 89h, where it begins at byte 60 (SAT-3)."""
+    """Characters of the IDENTIFY data, two to a word, high byte first."""
+    words = _words(tree, folder, first_word, last_word)
+    if isinstance(words, Absent):
+        return words
+    swapped = b"".join(words[i + 1 : i + 2] + words[i : i + 1] for i in range(0, len(words), 2))
+    return _ascii(swapped, f"{folder}/device/vpd_pg89")
+
+
+def _words(tree: Tree, folder: str, first_word: int, last_word: int) -> bytes | Absent:
+    """Words of the IDENTIFY data inside VPD page 89h, where it begins at byte 60 (SAT-3)."""
     source = f"{folder}/device/vpd_pg89"
     page = tree.data(source)
     if isinstance(page, Absent):
@@ -162,7 +179,7 @@ def _identify(tree: Tree, folder: str, first_word: int, last_word: int) -> Readi
     words = page[60 + 2 * first_word : 60 + 2 * last_word + 2]
     if len(words) != 2 * (last_word - first_word + 1):
         return not_understood(page[:16].hex(" "), source)
-    return _ascii(b"".join(words[i + 1 : i + 2] + words[i : i + 1] for i in range(0, len(words), 2)), source)
+    return words
 
 
 def _unit_serial(tree: Tree, folder: str) -> Reading | Absent:

@@ -16,10 +16,10 @@ import stat
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 from agent.machine.linux.files import Tree, absent
+from checks.machine import Complaint as Kind
 from reports.model.evidence import Absent, Reading
 
 LOG: Final = "/dev/kmsg"
@@ -31,31 +31,20 @@ _LARGEST_RECORD: Final = 8192  # CONSOLE_EXT_LOG_MAX in kernel/printk
 _MOST_RECORDS: Final = 200_000
 
 
-class Kind(StrEnum):
-    """What a complaint is about."""
-
-    MACHINE_CHECK = "machine check"
-    MEMORY = "memory"
-    PCI_EXPRESS = "PCI Express"
-    DRIVE = "drive"
-    DRIVE_LINK = "drive link"
-    USB = "USB"
-    HEAT = "heat"
-    OTHER = "other"
-
-
 _KINDS: Final[tuple[tuple[Kind, re.Pattern[str]], ...]] = (
     (Kind.MEMORY, re.compile(r"Memory failure|EDAC .*\b(CE|UE)\b|Uncorrected hardware memory error")),
     (Kind.PCI_EXPRESS, re.compile(r"AER: |PCIe Bus Error")),
     (Kind.MACHINE_CHECK, re.compile(r"mce: |\[Hardware Error\]|Machine check")),
     (Kind.HEAT, re.compile(r"temperature (is )?above threshold|critical temperature reached")),
-    (Kind.DRIVE, re.compile(r"I/O error, dev|critical (medium|target) error|nvme\S*: I/O .*(timeout|error)")),
+    (Kind.DRIVE, re.compile(r"(I/O|critical (medium|target)) error, dev (?!(sr|fd|loop|zram)\d)")),
+    (Kind.DRIVE, re.compile(r"nvme\S*: I/O .*(timeout|error)")),
     (Kind.DRIVE_LINK, re.compile(r"ata\d+(\.\d+)?: .*(link|exception|failed command|SError)")),
     (Kind.USB, re.compile(r"usb \d+-[\d.]+: |usb \S+-port\d+: |xhci_hcd .*(died|not responding)")),
 )
 """First that fits; the texts are those of the kernel's sources (mm/memory-failure.c, drivers/pci/pcie/aer.c,
 arch/x86/kernel/cpu/mce, drivers/thermal, block/blk-core.c, drivers/nvme/host/pci.c, drivers/ata/libata-eh.c,
-drivers/usb/core/hub.c). A text that a later kernel words otherwise counts as `other`, not as nothing."""
+drivers/usb/core/hub.c). Discs, floppies and memory that poses as a drive are no drives. A text that a later
+kernel words otherwise counts as `other`, not as nothing."""
 
 _RECORD: Final = re.compile(r"(?P<priority>\d+),(?P<sequence>\d+),(?P<time>\d+),[^;]*;(?P<text>.*)")
 
@@ -72,7 +61,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Complaints:
-    """Errors by kind, plain counts, every kind in the order of `Kind`; `lost`: older records are gone."""
+    """Errors by kind, plain counts, each kind in the order of `Complaint`; `lost`: older records are gone."""
 
     counts: tuple[tuple[Kind, Reading], ...]
     last_sequence: int

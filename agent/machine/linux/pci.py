@@ -48,6 +48,22 @@ def of_classes(tree: Tree, kinds: tuple[int, ...]) -> tuple[Device, ...] | Absen
     return found if isinstance(found, Absent) else tuple(each for each in found if each.kind in kinds)
 
 
+_SORTS: Final = {
+    0x01: "drive or its controller",
+    0x02: "network adapter",
+    0x03: "graphics adapter",
+    0x04: "sound or video device",
+    0x06: "slot or bridge",
+    0x0C: "USB or serial bus controller",
+}
+"""By base class."""
+
+
+def sort(device: Device) -> str:
+    """What sort of device it is, in words."""
+    return _SORTS.get(device.kind >> 8, "device")
+
+
 def on_card(device: Device) -> Reading:
     """Whether it sits behind a bridge, as every card does, and not on bus 0 beside the processor.
 

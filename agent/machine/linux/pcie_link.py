@@ -22,6 +22,8 @@ GIGATRANSFERS_PER_S: Final = (0.0, 2.5, 5.0, 8.0, 16.0, 32.0, 64.0)
 """By the code in bits 3:0 of both registers (Linux include/uapi/linux/pci_regs.h)."""
 
 NO_WIDTH: Final = 255
+_FUNCTION: Final = re.compile(r"[0-9a-f]{4,}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]")
+_ROOT: Final = re.compile(r"pci[0-9a-f]{4,}:[0-9a-f]{2}")
 _CAPABILITIES, _STATUS, _EXPRESS = 0x34, 0x06, 0x10
 _MOST_CAPABILITIES: Final = 48  # what fits into 256 bytes: a longer chain is a circle
 
@@ -36,7 +38,7 @@ class Link:
     most_width: Reading | Absent
 
 
-def link(tree: Tree, device: str) -> Link:
+def link_of(tree: Tree, device: str) -> Link:
     """The link of the PCI function with the folder `device`."""
     own, port = _own(tree, device), tree.resolved(device).rpartition("/")[0]
     above = _own(tree, port) if tree.exists(f"{port}/class") else own
@@ -46,6 +48,19 @@ def link(tree: Tree, device: str) -> Link:
         most_speed=_lesser(own.most_speed, above.most_speed),
         most_width=_lesser(own.most_width, above.most_width),
     )
+
+
+def links(tree: Tree, device: str) -> tuple[Link, ...]:
+    """The links on the way from the processor to the function that the folder `device` is or lies in.
+
+    Two neighbours on the way, a port and what is plugged into it, share a link. A card with a switch of its
+    own has another one behind that, so the function's own link need not be that of the slot. A controller
+    that hides its drives begins a way of its own (`pci10000:e0`).
+    """
+    steps = tree.resolved(device).split("/")
+    root = max((index for index, step in enumerate(steps) if _ROOT.fullmatch(step)), default=0)
+    way = [index for index, step in enumerate(steps) if index > root and _FUNCTION.fullmatch(step)]
+    return tuple(link_of(tree, "/".join(steps[: index + 1])) for index in way[1::2])
 
 
 def _own(tree: Tree, device: str) -> Link:

@@ -6,6 +6,7 @@ import pytest
 
 from agent.machine.linux.wireless import Heard
 from agent.machine.live import LiveMachine
+from checks.machine import Complaint
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.record import Source
 from tests.support.firmware import END, entry_point, structure
@@ -157,3 +158,38 @@ def test_this_computer_answers_every_question():
         machine.temperature_sensors() if not isinstance(machine.temperature_sensors(), Absent) else ()
     ):
         assert isinstance(machine.temperature(sensor.id), Reading | Absent)
+
+
+def test_errors_at_the_start_stay_what_they_were(unit, machine):
+    unit.device("pci0000:00/0000:00:1c.0", "pci", bus=True, **{"class": "0x060400"}, **_counters(1))
+    before = machine.error_counts_at_start()
+
+    unit.file("/sys/devices/pci0000:00/0000:00:1c.0/aer_dev_correctable", "TOTAL_ERR_COR 9\n")
+
+    assert machine.error_counts_at_start() == before
+    assert [each.corrected.value for each in machine.error_counts().links] == [9]
+    assert before.links[0].what == "slot or bridge"
+
+
+def _counters(corrected):
+    return {
+        "aer_dev_correctable": f"TOTAL_ERR_COR {corrected}\n",
+        "aer_dev_nonfatal": "TOTAL_ERR_NONFATAL 0\n",
+        "aer_dev_fatal": "TOTAL_ERR_FATAL 0\n",
+    }
+
+
+def test_the_kernels_log_is_counted_in_the_order_of_the_complaints(unit, machine):
+    unit.file(
+        "/dev/kmsg", "3,7,100,-;mce: [Hardware Error]: CPU 0\n3,8,200,-;usb 1-2: device not accepting\n"
+    )
+
+    log = machine.error_counts().log
+
+    assert {
+        sort.value: count.value for sort, count in zip(Complaint, log.errors, strict=True) if count.value
+    } == {
+        "machine check": 1,
+        "USB": 1,
+    }
+    assert log.lost

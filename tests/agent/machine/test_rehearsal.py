@@ -10,7 +10,7 @@ import pytest
 from agent.machine.faults import FAULTS
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.machine.unit import Adapter, Cell, Control
+from agent.machine.unit import Adapter, Cell, Control, Errors, Lane
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer, Reading, Why
@@ -61,6 +61,9 @@ def facts(it: Machine) -> dict[str, object]:
         "sound": it.sound_cards(),
         "controls": it.input_devices(),
         "readers": it.card_readers(),
+        "drive_links": it.drive_links(),
+        "card_links": it.card_links(),
+        "error_counts": it.error_counts(),
     }
     speeds = []
     with it.load(it.cores()):
@@ -121,12 +124,23 @@ SHOWS = {
     "lid-switch-off": "controls",
     "power-key-off": "controls",
     "card-reader-off": "readers",
+    "drive-link-narrow": "drive_links",
+    "drive-link-slow": "drive_links",
+    "graphics-card-crooked": "card_links",
+    "memory-errors": "error_counts",
+    "link-errors": "error_counts",
+    "machine-checks": "error_counts",
+    "drive-errors": "error_counts",
+    "drive-link-errors": "error_counts",
 }
+
+HG_CARD = Adapter("pci-0000:01:00.0", "HG card", "gfx_rehearsal", on_card=True, lane=Lane(16.0, 16, 16.0, 16))
 
 MORE = replace(
     DEMO,
     batteries=(Cell("battery-1", "HG-B4", 50.0, 48.0, 40),),
-    graphics=(*DEMO.graphics, Adapter("pci-0000:01:00.0", "HG card", "gfx_rehearsal", on_card=True)),
+    graphics=(*DEMO.graphics, HG_CARD),
+    errors=Errors(memory_counted=True),
     controls=(
         *DEMO.controls,
         Control("platform-i8042", "Keyboard", (InputSort.KEYBOARD,)),

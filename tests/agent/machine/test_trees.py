@@ -196,7 +196,7 @@ def test_a_radio_without_a_driver_and_a_fan_at_rest_are_both_told(machine):
 
 def test_a_drive_at_half_its_width_shows_it(tmp_path):
     tree = tree_of("laptop-fell-15", tmp_path)
-    link = pcie_link.link(tree, "/sys/bus/pci/devices/0000:01:00.0")
+    link = pcie_link.link_of(tree, "/sys/bus/pci/devices/0000:01:00.0")
 
     assert (link.width.value, link.most_width.value) == (2, 4)
 
@@ -258,8 +258,8 @@ def test_the_tower_counts_errors_and_clocks(tmp_path):
 
 def test_a_card_at_half_its_width_is_told_from_a_controller_without_a_link(tmp_path):
     tree = tree_of("tower-keep", tmp_path)
-    card = pcie_link.link(tree, "/sys/bus/pci/devices/0000:05:00.0")
-    controller = pcie_link.link(tree, "/sys/bus/pci/devices/0000:00:14.0")
+    card = pcie_link.link_of(tree, "/sys/bus/pci/devices/0000:05:00.0")
+    controller = pcie_link.link_of(tree, "/sys/bus/pci/devices/0000:00:14.0")
 
     assert (card.width.value, card.most_width.value) == (8, 16)
     assert controller.width.why is controller.most_width.why is Why.NOT_SUPPORTED

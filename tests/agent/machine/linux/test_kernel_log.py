@@ -117,3 +117,16 @@ def test_the_log_of_this_computer_has_the_records_that_dmesg_shows():
     assert {text for severity, text in plain if severity <= kernel_log.ERROR} <= {
         text for _, text in expected
     }
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("I/O error, dev sda, sector 2048 op 0x0:(READ) flags 0x0", Kind.DRIVE),
+        ("critical medium error, dev nvme0n1, sector 8", Kind.DRIVE),
+        ("I/O error, dev sr0, sector 0 op 0x0:(READ)", Kind.OTHER),
+        ("I/O error, dev fd0, sector 0 op 0x0:(READ)", Kind.OTHER),
+    ],
+)
+def test_a_disc_or_floppy_that_cannot_be_read_is_no_drive(text, kind):
+    assert kernel_log.kind_of(text) is kind

@@ -123,7 +123,7 @@ def card(unit, port=("16.0 GT/s PCIe", 16), **files):
     for name, content in {"current_link_speed": "8.0 GT/s PCIe", "current_link_width": 4, **files}.items():
         unit.file(f"/sys/devices/{CARD}/{name}", content)
     unit.file(f"/sys/devices/{PORT}/current_link_speed", "8.0 GT/s PCIe")
-    return pcie_link.link(unit.tree, "/sys/bus/pci/devices/0000:01:00.0")
+    return pcie_link.link_of(unit.tree, "/sys/bus/pci/devices/0000:01:00.0")
 
 
 def test_a_card_below_what_it_could_do_shows_both(unit):
@@ -164,4 +164,43 @@ def test_other_words_are_not_understood(unit):
 def test_a_kernel_without_link_files_is_read_through_the_configuration_space(unit):
     unit.device("pci0000:00/0000:00:02.0", "pci", bus=True, config=config(0x44, 0x43))
 
-    assert as_lspci(pcie_link.link(unit.tree, "/sys/bus/pci/devices/0000:00:02.0")) == ("16", "x4", "8", "x4")
+    assert as_lspci(pcie_link.link_of(unit.tree, "/sys/bus/pci/devices/0000:00:02.0")) == (
+        "16",
+        "x4",
+        "8",
+        "x4",
+    )
+
+
+def way(unit, *functions: str) -> str:
+    """A chain of functions, each of 8 lanes but the second, which has half of its 16."""
+    path = ""
+    for index, step in enumerate(functions):
+        path = f"{path}/{step}".lstrip("/")
+        lanes, most = (8, 16) if index == 2 else (16, 16)
+        rate = {"current_link_speed": "8.0 GT/s PCIe", "max_link_speed": "8.0 GT/s PCIe"}
+        if ":" in step and not step.startswith("pci"):
+            widths = {"current_link_width": lanes, "max_link_width": most}
+            unit.device(path, "pci", bus=True, **{"class": "0x060400"}, **rate, **widths)
+    return f"/sys/devices/{path}"
+
+
+def widths(unit, folder: str) -> list[tuple[int, int]]:
+    return [(it.width.value, it.most_width.value) for it in pcie_link.links(unit.tree, folder)]
+
+
+def test_the_link_of_the_slot_is_found_before_a_cards_own_switch(unit):
+    """Port, upstream port of the card's switch, its downstream port, the card's function."""
+    folder = way(unit, "pci0000:00", "0000:00:01.0", "0000:01:00.0", "0000:02:00.0", "0000:03:00.0")
+
+    assert widths(unit, folder) == [(8, 16), (16, 16)]
+
+
+def test_a_function_beside_the_processor_has_no_link(unit):
+    assert widths(unit, way(unit, "pci0000:00", "0000:00:02.0")) == []
+
+
+def test_a_controller_that_hides_its_drives_begins_a_way_of_its_own(unit):
+    steps = ("pci0000:00", "0000:00:0e.0", "pci10000:e0", "10000:e0:06.0", "10000:e1:00.0")
+
+    assert len(widths(unit, way(unit, *steps))) == 1

@@ -1,0 +1,173 @@
+"""Links: does a drive or graphics card carry as much as it and its socket can?
+
+Evidence is what the kernel says that drive and card agreed on with their sockets (PCI Express Base
+Specification 5.0, 4.2.4: a link trains to the width that both ends can hold; Linux,
+Documentation/ABI/testing/sysfs-bus-pci and sysfs-ata). A contact that does not touch costs half the lanes
+or more, so width decides. PCI Express links may rest at a lower rate: it counts only for drives, and only
+where the service map says what it must be. On SATA the kernel lowers a rate that keeps failing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from checks.check import Check, Subject
+from checks.judging import failed, not_applicable, number, passed, text, unread
+from checks.machine import BusLink, Machine, Session
+from reports.model.evidence import Absent, Reading, Why
+from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
+from reports.model.servicemap import PartKind
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """The links of the devices of one kind."""
+
+    links: tuple[BusLink, ...] | Absent
+
+
+def _of_map(*names: str) -> Callable[[Subject], Limits]:
+    """What the service map says, where a socket has fewer lanes than its controller claims."""
+
+    def limits(subject: Subject) -> Limits:
+        parts = (subject.part, *subject.peers)
+        said = {limit.name: limit for part in parts for limit in part.limits if limit.name in names}
+        return Limits(tuple(said.values()))
+
+    return limits
+
+
+def measure_drives(machine: Machine, subject: Subject, session: Session) -> Links:
+    return Links(machine.drive_links())
+
+
+def measure_cards(machine: Machine, subject: Subject, session: Session) -> Links:
+    return Links(machine.card_links())
+
+
+def _judge(thing: str, advice: str) -> Callable[[Links, Limits], Judgement]:
+    """The judge of the links of `thing`; `advice` is what to do where one carries too little."""
+
+    def judge(evidence: Links, limits: Limits) -> Judgement:
+        if isinstance(evidence.links, Absent):
+            return unread(f"the link of the {thing}", evidence.links)
+        for link in evidence.links:
+            if fault := _fault(link, limits, thing, advice):
+                return fault
+        telling = [link for link in evidence.links if not _says_nothing(link)]
+        if not telling:
+            return not_applicable(f"no {thing} is there that tells of its link")
+        for link in telling:
+            if missing := _unknown(link, limits):
+                return unread(f"the link of the {thing}", missing)
+        return _told(telling, limits, thing)
+
+    return judge
+
+
+def _fault(link: BusLink, limits: Limits, thing: str, advice: str) -> Judgement | None:
+    if isinstance(link.lowered, Reading) and link.lowered.value:
+        reason = f"the kernel lowered the rate of the {thing}'s link, which kept failing"
+        return failed(reason, advice, link.speed if isinstance(link.speed, Reading) else link.lowered)
+    width, speed = _least_width(link, limits), _least_speed(link, limits)
+    for said, least in ((link.width, width), (link.speed, speed)):
+        if isinstance(said, Reading) and least is not None and float(said.value) < number(least):
+            reason = f"the link of the {thing} runs at {_amount(said)} of {number(least):g}"
+            return failed(reason, advice, said, least)
+    return None
+
+
+def _least_width(link: BusLink, limits: Limits) -> Limit | None:
+    if (said := limits.get("link_width_least")) is not None:
+        return said
+    if isinstance(link.most_width, Absent):
+        return None
+    note = "the lesser of device and socket"
+    return Limit("link_width_least", link.most_width.value, "lanes", Origin.RATING, note)
+
+
+def _least_speed(link: BusLink, limits: Limits) -> Limit | None:
+    """The map's, where it speaks of this sort of link."""
+    said = limits.get("link_speed_least")
+    same = said is not None and isinstance(link.speed, Reading) and said.unit == link.speed.unit
+    return said if same else None
+
+
+_SILENT: Final = (Why.NOT_SUPPORTED, Why.NOT_THERE)
+
+
+def _says_nothing(link: BusLink) -> bool:
+    """As in virtual machines."""
+    said = (link.speed, link.width)
+    return all(isinstance(each, Absent) and each.why in _SILENT for each in said)
+
+
+def _unknown(link: BusLink, limits: Limits) -> Absent | None:
+    """What is missing to judge a link: of lanes how many it could have, else whether its rate was lowered."""
+    if isinstance(link.width, Absent) and link.width.why not in _SILENT:
+        return link.width
+    lanes = isinstance(link.width, Reading)
+    needed = (None if _least_width(link, limits) else link.most_width) if lanes else link.lowered
+    if limits.get("link_speed_least") is not None or not lanes:
+        needed = link.speed if isinstance(link.speed, Absent) else needed
+    return needed if isinstance(needed, Absent) else None
+
+
+def _told(links: Iterable[BusLink], limits: Limits, thing: str) -> Judgement:
+    """The narrowest is measured."""
+    said = [link.width if isinstance(link.width, Reading) else link.speed for link in links]
+    readings = [reading for reading in said if isinstance(reading, Reading)]
+    least = min(readings, key=lambda reading: float(reading.value))
+    amounts = " and ".join(dict.fromkeys(_amount(reading) for reading in readings))
+    return passed(f"the link of the {thing} runs at {amounts}", least, limits.get("link_width_least"))
+
+
+def _amount(said: Reading) -> str:
+    """`4 lanes`, `1 lane`, `6 Gbit/s`."""
+    unit = "lane" if said.unit == "lanes" and said.value == 1 else said.unit
+    return f"{float(said.value):g} {unit}".strip() if not isinstance(said.value, str) else text(said)
+
+
+DRIVE: Final = Check(
+    id="storage.link",
+    kind=PartKind.STORAGE,
+    asks="Does the drive's link have all of its lanes, at a rate that holds?",
+    catches="drive half home in its socket, bad drive cable",
+    source="PCI Express Base Specification 5.0, 7.5.3; Linux, Documentation/ABI/testing/sysfs-ata",
+    stage=Stage.INVENTORY,
+    depth=Depth.PRESENCE,
+    ways=(Way.INSTRUMENT,),
+    evidence=Links,
+    limits=_of_map("link_width_least", "link_speed_least"),
+    measure=measure_drives,
+    judge=_judge(
+        "drive",
+        "take the drive out, clean its contacts and seat it flat; on a cable, reseat both ends, then change "
+        "the cable; then try the drive in another unit",
+    ),
+    whole_unit=True,
+)
+
+CARD: Final = Check(
+    id="graphics.link",
+    kind=PartKind.GRAPHICS,
+    asks="Does the graphics card have all of its lanes?",
+    catches="card crooked in its slot, dirty contacts, card in the narrow slot",
+    source="PCI Express Base Specification 5.0, 7.5.3",
+    stage=Stage.INVENTORY,
+    depth=Depth.PRESENCE,
+    ways=(Way.INSTRUMENT,),
+    evidence=Links,
+    limits=_of_map("link_width_least"),
+    measure=measure_cards,
+    judge=_judge(
+        "graphics card",
+        "reseat the card until its latch closes and screw its bracket down, then clean its contacts, "
+        "then try the other slot",
+    ),
+    whole_unit=True,
+)
+
+CHECKS = (DRIVE, CARD)
