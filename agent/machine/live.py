@@ -270,7 +270,9 @@ class LiveMachine:
     def card_readers(self) -> tuple[CardReader, ...] | Absent:
         found = pci.of_classes(self._tree, pci.CARD_READERS)
         on_usb = block.card_readers(self._tree)
-        if isinstance(found, Absent) and not on_usb:
+        if isinstance(on_usb, Absent):
+            return on_usb
+        if isinstance(found, Absent) and (found.why is not Why.NOT_THERE or not on_usb):
             return found
         return (*_readers(self._tree, found), *(CardReader(it.id, it.model, it.driver) for it in on_usb))
 

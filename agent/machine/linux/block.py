@@ -16,7 +16,7 @@ from typing import Final
 
 from agent.machine.linux import udevdb, usb
 from agent.machine.linux.buspath import bus_path
-from agent.machine.linux.files import Tree, first, known, not_understood, number
+from agent.machine.linux.files import Tree, first, gathered, known, not_understood, number
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/block"
@@ -72,21 +72,33 @@ class Reader:
     driver: Reading | Absent
 
 
-def card_readers(tree: Tree) -> tuple[Reader, ...]:
-    """The readers inside the unit: removable drives on a USB port that the firmware calls fixed."""
+def card_readers(tree: Tree) -> tuple[Reader, ...] | Absent:
+    """The readers inside the unit: removable drives on a USB port that the firmware calls fixed.
+
+    A kernel without block devices shows none; absent where a drive could not be asked whether it takes cards.
+    """
     drives = disks(tree)
+    on_usb = [disk for disk in (() if isinstance(drives, Absent) else drives) if _on_usb(disk)]
+    takes_cards = gathered(_takes_cards(tree, disk) for disk in on_usb)
+    if isinstance(takes_cards, Absent):
+        return takes_cards
     return tuple(
         Reader(disk.id, disk.model, tree.driver(f"{disk.folder}/device"))
-        for disk in (() if isinstance(drives, Absent) else drives)
-        if _fixed_and_removable(tree, disk)
+        for disk, takes in zip(on_usb, takes_cards, strict=True)
+        if takes
     )
 
 
-def _fixed_and_removable(tree: Tree, disk: Disk) -> bool:
-    inside = usb.inside(tree, disk.folder)
-    on_usb = isinstance(disk.transport, Reading) and disk.transport.value == "usb"
-    takes_cards = isinstance(disk.removable, Reading) and bool(disk.removable.value)
-    return on_usb and takes_cards and isinstance(inside, Reading) and bool(inside.value)
+def _on_usb(disk: Disk) -> bool:
+    return isinstance(disk.transport, Reading) and disk.transport.value == "usb"
+
+
+def _takes_cards(tree: Tree, disk: Disk) -> bool | Absent:
+    """Where the firmware does not say whether a port is inside, it is taken for a socket."""
+    inside, removable = usb.inside(tree, disk.folder), disk.removable
+    if isinstance(inside, Absent):
+        return False if inside.why is Why.NOT_SUPPORTED else inside
+    return removable if isinstance(removable, Absent) else bool(inside.value and removable.value)
 
 
 def _whole_drive(tree: Tree, name: str) -> bool:

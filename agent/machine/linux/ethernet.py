@@ -11,7 +11,7 @@ from typing import Final
 
 from agent.machine.linux import pci, usb
 from agent.machine.linux.buspath import bus_path
-from agent.machine.linux.files import Tree
+from agent.machine.linux.files import Tree, gathered
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/net"
@@ -35,20 +35,26 @@ def adapters(tree: Tree) -> tuple[Adapter, ...] | Absent:
     names = tree.names(CLASS)
     if isinstance(names, Absent):
         return names
-    wired = [f"{CLASS}/{name}" for name in names if _wired(tree, f"{CLASS}/{name}")]
-    taken = {tree.resolved(f"{folder}/device"): folder for folder in wired}
+    wired = gathered(_wired(tree, f"{CLASS}/{name}") for name in names)
     cards = pci.of_class(tree, ETHERNET_CONTROLLER)
-    bare = [
-        card
-        for card in (() if isinstance(cards, Absent) else cards)
-        if isinstance(tree.driver(card.folder), Absent)
-    ]
+    if isinstance(wired, Absent):
+        return wired
+    if isinstance(cards, Absent):
+        if cards.why is not Why.NOT_THERE:
+            return cards
+        cards = ()
+    taken = {tree.resolved(f"{folder}/device"): folder for folder in wired if folder}
+    bare = [card for card in cards if isinstance(tree.driver(card.folder), Absent)]
     return (*(_adapter(tree, folder) for folder in taken.values()), *(_bare(tree, card) for card in bare))
 
 
-def _wired(tree: Tree, folder: str) -> bool:
+def _wired(tree: Tree, folder: str) -> str | Absent:
+    """`folder` where it is a wired adapter's, "" where it is not."""
     radio = tree.exists(f"{folder}/wireless") or tree.exists(f"{folder}/phy80211")
-    return tree.words(f"{folder}/type") == _ARPHRD_ETHER and tree.exists(f"{folder}/device") and not radio
+    if radio or not tree.exists(f"{folder}/device"):
+        return ""
+    sort = tree.sort(f"{folder}/type")
+    return sort if isinstance(sort, Absent) else folder if sort == _ARPHRD_ETHER else ""
 
 
 def _adapter(tree: Tree, folder: str) -> Adapter:

@@ -14,10 +14,10 @@ import errno
 import os
 import re
 import stat
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from reports.model.evidence import LARGEST_INTEGER, Absent, Reading, Why
 
@@ -40,6 +40,8 @@ WHY: Final[Mapping[int, Why]] = {
     errno.ENOTTY: Why.NOT_SUPPORTED,
 }
 """Every other errno (EIO, ETIMEDOUT, EAGAIN, EBUSY, EREMOTEIO ...) means: did not answer."""
+
+T = TypeVar("T")
 
 _INTEGER: Final = re.compile(r"[+-]?[0-9]{1,30}")
 
@@ -77,6 +79,19 @@ def first(*candidates: Reading | Absent) -> Reading | Absent:
             return candidate
     reasons = [each for each in candidates if isinstance(each, Absent)]
     return next((each for each in reasons if each.why is not Why.NOT_THERE), reasons[0])
+
+
+def gathered(found: Iterable[T | Absent]) -> tuple[T, ...] | Absent:
+    """All of them, or why one could not be asked.
+
+    A device that could not be asked what it is must not look as if it were none: the list is then absent.
+    """
+    taken: list[T] = []
+    for each in found:
+        if isinstance(each, Absent):
+            return each
+        taken.append(each)
+    return tuple(taken)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +138,14 @@ class Tree:
         """The text of `path`, empty where there is none to be had: for names, never for measurements."""
         text = self.text(path)
         return str(text.value) if isinstance(text, Reading) else ""
+
+    def sort(self, path: str) -> str | Absent:
+        """The text of a file by which devices are told apart, "" where there is none; absent where it
+        could not be read."""
+        text = self.text(path)
+        if isinstance(text, Absent):
+            return "" if text.why is Why.NOT_THERE else text
+        return str(text.value)
 
     def integer(self, path: str, unit: str = "") -> Reading | Absent:
         """The decimal integer in `path`."""

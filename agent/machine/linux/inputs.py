@@ -14,7 +14,7 @@ from typing import Final
 
 from agent.machine.linux import usb
 from agent.machine.linux.buspath import bus_path
-from agent.machine.linux.files import Tree, known
+from agent.machine.linux.files import Tree, gathered, known, not_understood
 from reports.model.evidence import Absent, Reading
 
 CLASS: Final = "/sys/class/input"
@@ -46,20 +46,24 @@ class Device:
 
 
 def devices(tree: Tree) -> tuple[Device, ...] | Absent:
-    """Every input device that is one of our sorts."""
+    """Every input device that is one of our sorts; absent where one could not be asked what it sends."""
     names = tree.names(CLASS)
     if isinstance(names, Absent):
         return names
-    found = (_device(tree, f"{CLASS}/{name}") for name in names if re.fullmatch(r"input\d+", name))
-    return tuple(device for device in found if device.sorts)
+    folders = (f"{CLASS}/{name}" for name in names if re.fullmatch(r"input\d+", name))
+    found = gathered(_device(tree, folder) for folder in folders)
+    return found if isinstance(found, Absent) else tuple(device for device in found if device.sorts)
 
 
-def _device(tree: Tree, folder: str) -> Device:
+def _device(tree: Tree, folder: str) -> Device | Absent:
+    masks = gathered(bits(tree, f"{folder}/{file}") for file in _MASKS)
+    if isinstance(masks, Absent):
+        return masks
     return Device(
         id=bus_path(tree, folder),
         name=known(tree.text(f"{folder}/name")),
         inside=_inside(tree, folder),
-        sorts=_sorts(tree, folder),
+        sorts=_sorts(*masks),
     )
 
 
@@ -70,13 +74,16 @@ def _inside(tree: Tree, folder: str) -> Reading | Absent:
     return usb.inside(tree, folder)
 
 
-def _sorts(tree: Tree, folder: str) -> tuple[str, ...]:
-    keys, turns, places = (bits(tree, f"{folder}/capabilities/{name}") for name in ("key", "rel", "abs"))
-    switches, properties = bits(tree, f"{folder}/capabilities/sw"), bits(tree, f"{folder}/properties")
+Bits = frozenset[int]
+
+_MASKS: Final = (*(f"capabilities/{name}" for name in ("key", "rel", "abs", "sw")), "properties")
+
+
+def _sorts(keys: Bits, turns: Bits, places: Bits, switches: Bits, properties: Bits) -> tuple[str, ...]:
     area = _area(keys, places, _PROP_DIRECT in properties)
     found = {
         KEYBOARD: keys >= _ESC_TO_S,
-        POINTER: POINTER in area or _mouse(keys, turns, places, area),
+        POINTER: POINTER in area or _mouse(keys, turns, places),
         TOUCH: TOUCH in area,
         LID: _SW_LID in switches,
         POWER: _KEY_POWER in keys,
@@ -84,7 +91,7 @@ def _sorts(tree: Tree, folder: str) -> tuple[str, ...]:
     return tuple(sort for sort, is_one in found.items() if is_one)
 
 
-def _area(keys: frozenset[int], places: frozenset[int], direct: bool) -> frozenset[str]:
+def _area(keys: Bits, places: Bits, direct: bool) -> frozenset[str]:
     """What a surface that tells places is: touch pad, touch screen, neither where it wants a pen.
 
     A device that claims every axis there is (some receivers do) has no surface for fingers.
@@ -102,17 +109,20 @@ def _area(keys: frozenset[int], places: frozenset[int], direct: bool) -> frozens
     return frozenset(sort for sort, is_one in sorts.items() if is_one)
 
 
-def _mouse(keys: frozenset[int], turns: frozenset[int], places: frozenset[int], area: frozenset[str]) -> bool:
+def _mouse(keys: Bits, turns: Bits, places: Bits) -> bool:
     """Buttons of a mouse and movement, or buttons alone beside another device that moves."""
     tablet = bool(keys & _PENS) and ({_ABS_X, _ABS_Y} <= places or {_ABS_MT_X, _ABS_MT_Y} <= places)
     moves = {_REL_X, _REL_Y} <= turns or not {_ABS_X, _ABS_Y} <= places
     return bool(keys & _MOUSE_BUTTONS) and moves and not tablet
 
 
-def bits(tree: Tree, path: str) -> frozenset[int]:
-    """The numbers of the bits set in a capability mask; none where it cannot be read."""
-    words = tree.words(path).split()
+def bits(tree: Tree, path: str) -> Bits | Absent:
+    """The numbers of the bits set in a capability mask, none where the device has no such file."""
+    told = tree.sort(path)
+    if isinstance(told, Absent):
+        return told
+    words = told.split()
     if not all(re.fullmatch(r"[0-9a-f]+", word) for word in words):
-        return frozenset()
+        return not_understood(told, path)
     whole = sum(int(word, 16) << _LONG_BITS * place for place, word in enumerate(reversed(words)))
     return frozenset(bit for bit in range(whole.bit_length()) if whole >> bit & 1)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.machine.linux import udevdb
-from agent.machine.linux.files import Tree, first, not_understood
+from agent.machine.linux.files import Tree, first, gathered, not_understood
 from reports.model.evidence import Absent, Reading, Why
 
 DEVICES: Final = "/sys/bus/pci/devices"
@@ -29,11 +29,9 @@ class Device:
 
 
 def devices(tree: Tree) -> tuple[Device, ...] | Absent:
-    """Every function that the kernel enumerated."""
+    """Every function that the kernel enumerated; absent where one could not be asked for its class."""
     names = tree.names(DEVICES)
-    if isinstance(names, Absent):
-        return names
-    return tuple(_device(tree, name) for name in names)
+    return names if isinstance(names, Absent) else gathered(_device(tree, name) for name in names)
 
 
 def of_class(tree: Tree, kind: int) -> tuple[Device, ...] | Absent:
@@ -127,10 +125,13 @@ def _hides(tree: Tree, device: Device, disks: list[str]) -> bool:
     return device.kind == RAID_CONTROLLER and not any(disk.startswith(behind) for disk in disks)
 
 
-def _device(tree: Tree, address: str) -> Device:
+def _device(tree: Tree, address: str) -> Device | Absent:
     folder = f"{DEVICES}/{address}"
     code = _hexadecimal(tree, f"{folder}/class")
-    return Device(address, int(code.value) >> 8 if isinstance(code, Reading) else -1, folder)
+    if isinstance(code, Absent):
+        # a function that left while the bus was listed is of no class
+        return Device(address, -1, folder) if code.why is Why.NOT_THERE else code
+    return Device(address, int(code.value) >> 8, folder)
 
 
 def _ids(tree: Tree, device: Device) -> Reading | Absent:

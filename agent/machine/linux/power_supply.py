@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.machine.linux.buspath import bus_path
-from agent.machine.linux.files import Tree, first, known
+from agent.machine.linux.files import Tree, first, gathered, known
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/power_supply"
@@ -39,15 +39,34 @@ class Cell:
 
 def batteries(tree: Tree) -> tuple[Cell, ...] | Absent:
     """Every battery that feeds the unit; a kernel without the class has no driver for any."""
+    supplies = _supplies(tree)
+    if isinstance(supplies, Absent):
+        return supplies
+    return tuple(_cell(tree, supply.folder) for supply in supplies if supply.is_battery)
+
+
+@dataclass(frozen=True, slots=True)
+class _Supply:
+    folder: str
+    is_battery: bool
+
+
+def _supplies(tree: Tree) -> tuple[_Supply, ...] | Absent:
+    """What feeds the unit; absent where one could not be asked what it is."""
     names = tree.names(CLASS)
     if isinstance(names, Absent):
         return names
-    supplies = (f"{CLASS}/{name}" for name in names)
-    return tuple(_cell(tree, supply) for supply in supplies if _feeds_the_unit(tree, supply))
+    found = gathered(_supply(tree, f"{CLASS}/{name}") for name in names)
+    return found if isinstance(found, Absent) else tuple(each for each in found if each is not None)
 
 
-def _feeds_the_unit(tree: Tree, supply: str) -> bool:
-    return tree.words(f"{supply}/type") == "Battery" and tree.words(f"{supply}/scope") != "Device"
+def _supply(tree: Tree, folder: str) -> _Supply | Absent | None:
+    """None where it feeds a mouse or pen."""
+    told = gathered(tree.sort(f"{folder}/{file}") for file in ("type", "scope"))
+    if isinstance(told, Absent):
+        return told
+    sort, scope = told
+    return None if scope == "Device" else _Supply(folder, sort == "Battery")
 
 
 def _cell(tree: Tree, supply: str) -> Cell:
@@ -79,12 +98,11 @@ def on_mains(tree: Tree) -> Reading | Absent:
     A unit without a battery that runs at all runs from the mains. One with a battery and no supply that
     says more is judged by whether the battery discharges.
     """
-    names = tree.names(CLASS)
-    if isinstance(names, Absent):
-        return names
-    supplies = [f"{CLASS}/{name}" for name in names if tree.words(f"{CLASS}/{name}/scope") != "Device"]
-    batteries = [supply for supply in supplies if tree.words(f"{supply}/type") == "Battery"]
-    answers = [_online(tree, supply) for supply in supplies if supply not in batteries]
+    supplies = _supplies(tree)
+    if isinstance(supplies, Absent):
+        return supplies
+    batteries = [supply.folder for supply in supplies if supply.is_battery]
+    answers = [_online(tree, supply.folder) for supply in supplies if not supply.is_battery]
     said = [answer for answer in answers if isinstance(answer, Reading)]
     if said:
         return next((answer for answer in said if answer.value), said[0])

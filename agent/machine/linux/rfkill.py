@@ -20,15 +20,19 @@ def blocked(tree: Tree, kind: str, radio: str, item: str) -> Reading | Absent:
 
     `radio` is the device folder of the radio. Not there where it has no switch at all.
     """
-    switches = [
-        f"{CLASS}/{name}"
-        for name in tree.listed(CLASS)
-        if tree.words(f"{CLASS}/{name}/type") == kind and _concerns(tree, f"{CLASS}/{name}", radio)
-    ]
-    states = [tree.flag(f"{switch}/{item}") for switch in switches]
+    near = [switch for name in tree.listed(CLASS) if _concerns(tree, switch := f"{CLASS}/{name}", radio)]
+    states = [state for switch in near if (state := _state(tree, switch, kind, item)) is not None]
     readings = [state for state in states if isinstance(state, Reading)]
     closed = [state for state in readings if state.value]
     return next(iter((*closed, *readings, *states)), Absent(Why.NOT_THERE, CLASS, "no switch"))
+
+
+def _state(tree: Tree, switch: str, kind: str, item: str) -> Reading | Absent | None:
+    """None where the switch silences another kind."""
+    sort = tree.sort(f"{switch}/type")
+    if isinstance(sort, Absent):
+        return sort
+    return tree.flag(f"{switch}/{item}") if sort == kind else None
 
 
 def _concerns(tree: Tree, switch: str, radio: str) -> bool:

@@ -7,13 +7,17 @@ removable.
 
 from __future__ import annotations
 
-from agent.machine.linux.files import Tree
+from collections.abc import Iterator
+
+from agent.machine.linux.files import Tree, gathered
 from reports.model.evidence import Absent, Reading, Why
 
 
 def inside(tree: Tree, device: str) -> Reading | Absent:
     """Whether the device at `device` is part of the unit; what sits on no USB bus is."""
-    ports = _removable(tree, tree.resolved(device))
+    ports = gathered(_removable(tree, tree.resolved(device)))
+    if isinstance(ports, Absent):
+        return ports
     if "removable" in ports:
         return Reading(False, "", f"{device}: USB removable")
     if ports and ports[0] != "fixed":
@@ -21,12 +25,10 @@ def inside(tree: Tree, device: str) -> Reading | Absent:
     return Reading(True, "", f"{device}: {'USB removable' if ports else 'not on USB'}")
 
 
-def _removable(tree: Tree, place: str) -> list[str]:
-    """`removable` of the device and of the hubs above it, nearest first."""
-    found: list[str] = []
+def _removable(tree: Tree, place: str) -> Iterator[str | Absent]:
+    """`removable` of the device and of the hubs above it, nearest first; "" where there is no such file."""
     while place.count("/") > 2:
         # the root hub, whose path is 0, is the controller itself
         if tree.exists(f"{place}/bDeviceClass") and tree.words(f"{place}/devpath") not in ("", "0"):
-            found.append(tree.words(f"{place}/removable") or "unknown")
+            yield tree.sort(f"{place}/removable")
         place = place.rpartition("/")[0]
-    return found

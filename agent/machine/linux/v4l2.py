@@ -22,7 +22,7 @@ from typing import Final
 
 from agent.machine.linux import udevdb
 from agent.machine.linux.buspath import bus_path
-from agent.machine.linux.files import Tree
+from agent.machine.linux.files import Tree, gathered
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/video4linux"
@@ -33,6 +33,7 @@ _CAPABILITY: Final = struct.Struct("=16s32s32s6I")
 _QUERYCAP: Final = 0x80000000 | _CAPABILITY.size << 16 | ord("V") << 8
 _PICTURES: Final = 0x00000001 | 0x00001000  # VIDEO_CAPTURE, VIDEO_CAPTURE_MPLANE
 _CONVERTER: Final = 0x00008000 | 0x00004000  # memory to memory: a codec, no camera
+_VIDEO_CONTROL: Final = ("0e", "01")
 _PER_NODE: Final = 0x80000000  # DEVICE_CAPS: the next word speaks of this node alone
 
 
@@ -57,7 +58,10 @@ def cameras(tree: Tree, ask: Callable[[str], int] | None = None) -> tuple[Node, 
         if captures(tree, name, ask or capabilities):
             node = _node(tree, name)
             found.setdefault(node.id, node)
-    return (*found.values(), *(each for each in _without_driver(tree) if each.id not in found))
+    idle = _without_driver(tree)
+    if isinstance(idle, Absent):
+        return idle
+    return (*found.values(), *(each for each in idle if each.id not in found))
 
 
 def captures(tree: Tree, name: str, ask: Callable[[str], int]) -> bool:
@@ -101,14 +105,23 @@ def _node(tree: Tree, name: str) -> Node:
     )
 
 
-def _without_driver(tree: Tree) -> tuple[Node, ...]:
+def _without_driver(tree: Tree) -> tuple[Node, ...] | Absent:
     interfaces = [f"{USB}/{name}" for name in tree.listed(USB) if ":" in name]
+    idle = [each for each in interfaces if isinstance(tree.driver(each), Absent)]
+    sorts = gathered(_sort(tree, each) for each in idle)
+    if isinstance(sorts, Absent):
+        return sorts
     return tuple(
         Node(bus_path(tree, each), "", tree.text(f"{_usb_device(tree, each)}/product"), tree.driver(each))
-        for each in interfaces
-        if (tree.words(f"{each}/bInterfaceClass"), tree.words(f"{each}/bInterfaceSubClass")) == ("0e", "01")
-        and isinstance(tree.driver(each), Absent)
+        for each, sort in zip(idle, sorts, strict=True)
+        if sort == _VIDEO_CONTROL
     )
+
+
+def _sort(tree: Tree, interface: str) -> tuple[str, str] | Absent:
+    """Class and subclass of an interface."""
+    told = gathered(tree.sort(f"{interface}/bInterface{what}") for what in ("Class", "SubClass"))
+    return told if isinstance(told, Absent) else (told[0], told[1])
 
 
 def _usb_device(tree: Tree, interface: str) -> str:

@@ -11,13 +11,13 @@ import pytest
 from agent.machine.linux import aer, cpufreq, edac, pcie_link, smbios, throttle
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
+from checks.machine import InputSort
 from reports.model.evidence import Absent, Reading, Why
-from tests.support.firmware import TABLE_OFFSET, dmidecode
-from tests.support.tools import PROJECT, need, output, python_under_umockdev
-from tests.support.trees import read_description
+from tests.support.edids import edid_decode
+from tests.support.firmware import dmidecode
+from tests.support.tools import need, output, python_under_umockdev
+from tests.support.units import TREES, UNITS, description, unit_in
 
-TREES = PROJECT / "tests" / "trees"
-UNITS = sorted(path.stem for path in TREES.glob("*.umockdev"))
 SENSED = [name for name in UNITS if name != "small-pebble"]
 
 # what both ways of reading can show: umockdev has a /sys of its own and leaves /proc and firmware alone
@@ -30,24 +30,15 @@ print(machine.drives(), machine.hidden_storage(), machine.radios(), machine.came
 print(machine.fans(), machine.processor_sensor())
 for sensor in machine.temperature_sensors():
     print(sensor, machine.temperature(sensor.id))
+print(machine.batteries(), machine.trust_modules(), machine.real_time_clock(), machine.display_connectors())
+print(machine.graphics_adapters(), machine.network_adapters(), machine.bluetooth_controllers())
+print(machine.input_devices(), machine.card_readers())
 """
-
-
-def description(name: str) -> Path:
-    return TREES / f"{name}.umockdev"
 
 
 def folder(name: str, root: Path) -> Path:
     """The unit as a plain tree."""
-    unit = read_description(description(name).read_text(), root)
-    table, memory = TREES / f"{name}.firmware.hex", TREES / f"{name}.meminfo"
-    if table.exists():
-        dump = bytes.fromhex(table.read_text())
-        unit.file("/sys/firmware/dmi/tables/smbios_entry_point", dump[:24])
-        unit.file("/sys/firmware/dmi/tables/DMI", dump[TABLE_OFFSET:])
-    if memory.exists():
-        unit.file("/proc/meminfo", memory.read_bytes())
-    return root
+    return unit_in(name, root).root
 
 
 @pytest.fixture
@@ -293,3 +284,130 @@ def test_a_table_without_an_end_keeps_every_structure(tmp_path):
     table = smbios.read_table(tree)
 
     assert [each.type for each in table.structures] == [0, 1, 2, 3, 16, 17]
+
+
+def test_the_pebble_too_is_the_same_both_ways(tmp_path):
+    ask = "\n".join(PROGRAM.splitlines()[:6] + PROGRAM.splitlines()[-3:])
+    here = output(sys.executable, "-c", ask, folder("small-pebble", tmp_path))
+
+    assert python_under_umockdev(description("small-pebble"), ask) == here
+
+
+def named(devices) -> dict[str, object]:
+    return {str(each.id): each for each in devices}
+
+
+@of("all-in-one-alcove-24")
+def test_the_good_unit_has_what_is_touched_heard_and_plugged_in(machine):
+    (wired,), (controller,) = machine.network_adapters(), machine.bluetooth_controllers()
+    (card,), (module,) = machine.sound_cards(), machine.trust_modules()
+
+    assert (wired.driver.value, wired.carrier.value, wired.model.value) == ("tarneth", True, "1d00:0001")
+    assert (controller.model.value, controller.soft_blocked.value) == ("Tarnwick Bluetooth", False)
+    assert (card.model.value, card.plays.value, card.records.value) == ("TW255", True, True)
+    assert (module.id, module.version.value) == ("acpi-MSFT0101:00", "2.0")
+    assert [each.model.value for each in machine.card_readers()] == ["Card Reader"]
+    assert machine.real_time_clock().value == 1795000000
+    assert machine.graphics_adapters()[0].on_card.value is False
+
+
+@of("all-in-one-alcove-24")
+def test_the_good_unit_has_a_touch_panel_and_a_power_key_and_no_keyboard_of_its_own(machine):
+    """The keyboard sits at a socket."""
+    sorts = {each.name.value: each.sorts for each in machine.input_devices()}
+
+    assert sorts == {
+        "Tarnwick touch panel": (InputSort.TOUCH,),
+        "Power Button": (InputSort.POWER,),
+    }
+
+
+@of("laptop-fell-14")
+def test_the_laptop_has_its_own_keyboard_pad_and_lid_and_not_the_wireless_one(machine):
+    sorts = {each.name.value: each.sorts for each in machine.input_devices()}
+
+    assert sorts == {
+        "AT Translated Set 2 keyboard": (InputSort.KEYBOARD, InputSort.POWER),
+        "TWTP0001:00 1D00:0040 Touchpad": (InputSort.POINTER,),
+        "Lid Switch": (InputSort.LID,),
+        "Power Button": (InputSort.POWER,),
+    }
+
+
+@of("laptop-fell-14")
+def test_a_card_that_only_feeds_a_display_plays_nothing_and_a_headset_is_not_the_laptops(machine):
+    (card,) = machine.sound_cards()
+
+    assert (card.model.value, card.plays.value, card.records.value) == ("TW287", False, True)
+    assert machine.bluetooth_controllers()[0].soft_blocked.value is True
+    assert machine.bluetooth_controllers()[0].hard_blocked.value is False
+
+
+@of("laptop-fell-14")
+def test_capacities_of_a_gauge_that_counts_energy_are_watt_hours(machine):
+    (cell,) = machine.batteries()
+
+    assert (cell.design.value, cell.full.value, cell.full.unit) == (50.0, 47.0, "watt_hours")
+    assert (cell.cycles.value, cell.model.value) == (112, "TWB-50")
+
+
+@of("laptop-fell-15")
+def test_the_other_laptop_has_one_battery_and_one_empty_place(machine):
+    first, second = machine.batteries()
+
+    assert (first.full.value, first.full.unit, first.cycles.why) == (
+        3.65,
+        "ampere_hours",
+        Why.NOT_SUPPORTED,
+    )
+    assert second.present.value is False
+
+
+@pytest.mark.parametrize("name", ["laptop-fell-14", "laptop-fell-15", "all-in-one-alcove-24"])
+def test_the_panel_reads_as_edid_decode_reads_it(name, tmp_path):
+    machine = LiveMachine(folder(name, tmp_path))
+    theirs = edid_decode((tmp_path / "sys/class/drm/card0-eDP-1/edid").read_bytes(), tmp_path / "panel")
+    (panel,) = machine.display_connectors()
+
+    assert panel.model.value == f"{theirs.maker} {theirs.product} {theirs.name}"
+    assert (panel.fault.value, "EDID conformity: PASS" in theirs.text) == ("", True)
+    assert panel.internal
+    assert panel.connected.value is True
+
+
+@of("tower-keep")
+def test_the_tower_has_an_adapter_that_is_down_and_one_that_no_driver_took(machine):
+    adapters = named(machine.network_adapters())
+
+    assert adapters["pci-0000:00:1f.6"].driver.value == "tarneth"
+    assert adapters["pci-0000:06:00.0"].driver.why is Why.NOT_THERE
+
+
+@of("tower-keep")
+def test_the_towers_sockets_lead_to_no_panel_and_one_driver_cannot_tell(machine):
+    connectors = named(machine.display_connectors())
+
+    assert {name: each.internal for name, each in connectors.items()} == {"DP-1": False, "HDMI-A-1": False}
+    assert connectors["DP-1"].connected.value is False
+    assert connectors["HDMI-A-1"].connected.why is Why.NOT_UNDERSTOOD
+
+
+@of("tower-keep")
+def test_what_nobody_placed_stands_with_the_tower_and_says_so(machine):
+    (mouse,), (card,) = machine.input_devices(), machine.sound_cards()
+
+    assert mouse.inside.why is Why.NOT_SUPPORTED
+    assert (mouse.sorts, card.plays.value) == ((InputSort.POINTER,), True)
+    assert machine.trust_modules()[0].version.value == "1.2"
+    assert machine.real_time_clock().value == 1325376000
+
+
+@of("small-pebble")
+def test_the_small_unit_has_readers_on_both_buses_and_a_clock_that_does_not_answer(machine):
+    readers = named(machine.card_readers())
+
+    assert readers["pci-0000:02:00.0"].driver.why is Why.NOT_THERE
+    assert readers["pci-0000:00:14.0-usb-0:3:1.0-scsi-0:0:0:0"].model.value == "Card reader"
+    assert machine.real_time_clock().why is Why.NOT_THERE
+    assert machine.trust_modules()[0].version.why is Why.NOT_UNDERSTOOD
+    assert machine.batteries().why is Why.NOT_THERE

@@ -119,3 +119,11 @@ def test_without_a_kernel_nobody_looked(unit):
     unit.place("/sys/class").rmdir()
 
     assert bluetooth.controllers(unit.tree) == Absent(Why.NOT_THERE, bluetooth.CLASS)
+
+
+def test_a_switch_whose_kind_cannot_be_read_is_not_taken_for_another_kinds(unit, refuse):
+    controller(unit)
+    switch(unit, 1)
+    refuse({"rfkill1/type": errno.EIO})
+
+    assert only(unit).soft_blocked.why is Why.DID_NOT_ANSWER

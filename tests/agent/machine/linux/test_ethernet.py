@@ -137,6 +137,21 @@ def test_without_a_network_nobody_can_look(unit):
     assert ethernet.adapters(unit.tree) == Absent(Why.NOT_THERE, ethernet.CLASS)
 
 
+def test_an_interface_that_cannot_be_asked_what_it_is_is_not_taken_for_none(unit, refuse):
+    card(unit, carrier=1)
+    refuse({"eth0/type": errno.EIO})
+
+    assert ethernet.adapters(unit.tree).why is Why.DID_NOT_ANSWER
+
+
+def test_a_card_that_cannot_be_asked_for_its_class_is_not_taken_for_none(unit, refuse):
+    unit.device("virtual/net/lo", "net", type=772)
+    card(unit, driver="")
+    refuse({"1f.6/class": errno.EIO})
+
+    assert ethernet.adapters(unit.tree).why is Why.DID_NOT_ANSWER
+
+
 def by_ip() -> dict[str, dict[str, object]]:
     text = output(need("ip"), "-json", "-details", "link")
     return {each["ifname"]: each for each in json.loads(text)}

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from agent.machine.linux.files import Tree, first
+from agent.machine.linux.files import Tree, first, gathered
 from reports.model.evidence import Absent, Reading, Why
 
 
@@ -112,3 +112,21 @@ def test_no_content_of_a_file_raises(unit, data):
 
     for read in (unit.tree.text, unit.tree.integer, unit.tree.flag):
         assert isinstance(read("/sys/thing"), Reading | Absent)
+
+
+def test_a_list_is_whole_or_says_why_one_could_not_be_asked():
+    refused, later = Absent(Why.DID_NOT_ANSWER, "b"), Absent(Why.NOT_PERMITTED, "c")
+
+    assert gathered(["a", "b"]) == ("a", "b")
+    assert gathered([]) == ()
+    assert gathered(["a", refused, "c", later]) is refused
+
+
+def test_a_file_that_tells_devices_apart_is_blank_where_it_is_missing_and_absent_where_it_refuses(
+    unit, refuse
+):
+    unit.file("/sys/type", "Mains")
+    assert (unit.tree.sort("/sys/type"), unit.tree.sort("/sys/other")) == ("Mains", "")
+
+    refuse({"/sys/type": errno.EIO})
+    assert unit.tree.sort("/sys/type").why is Why.DID_NOT_ANSWER

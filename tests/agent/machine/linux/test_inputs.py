@@ -66,7 +66,6 @@ def test_what_a_device_can_send_says_what_it_is(unit, sorts, capabilities):
         {"sw": "2"},
         {"snd": "6"},
         {},
-        {"key": "no mask at all", "abs": "3"},
     ],
 )
 def test_headphone_jacks_pens_speakers_and_volume_keys_are_none_of_our_sorts(unit, capabilities):
@@ -113,6 +112,36 @@ def test_a_name_that_cannot_be_read_says_why(unit, refuse, number, why):
     refuse({"/name": number})
 
     assert only(unit).name.why is why
+
+
+@pytest.mark.parametrize("file", ["capabilities/key", "capabilities/sw", "properties"])
+@pytest.mark.parametrize(
+    ("number", "why"), [(errno.EACCES, Why.NOT_PERMITTED), (errno.EIO, Why.DID_NOT_ANSWER)]
+)
+def test_a_device_that_cannot_be_asked_what_it_sends_is_not_taken_for_none(unit, refuse, file, number, why):
+    device(unit, key=AT_KEYS, sw=0)
+    device(unit, "platform/other", number=4, sw=1)
+    refuse({f"input3/{file}": number})
+
+    assert inputs.devices(unit.tree) == Absent(
+        why, f"/sys/class/input/input3/{file}", "" if why is Why.NOT_PERMITTED else "Input/output error"
+    )
+
+
+def test_a_device_that_left_meanwhile_is_none(unit, refuse):
+    device(unit, key=AT_KEYS)
+    device(unit, "platform/other", number=4, sw=1)
+    refuse({f"input3/capabilities/{file}": errno.ENODEV for file in ("key", "rel", "abs", "sw")})
+
+    assert only(unit).sorts == (LID,)
+
+
+def test_a_mask_that_is_none_is_not_understood(unit):
+    device(unit, key="no mask at all")
+
+    assert inputs.devices(unit.tree) == Absent(
+        Why.NOT_UNDERSTOOD, "/sys/class/input/input3/capabilities/key", "no mask at all"
+    )
 
 
 def test_events_and_mice_of_the_old_interface_are_no_second_device(unit):
@@ -196,6 +225,11 @@ def by_udev(description, count) -> list[set[str]]:
     ]
 
 
+def sorts(unit, folder):
+    found = inputs._device(unit.tree, folder)
+    return set(found.sorts)
+
+
 def test_udev_sorts_made_devices_as_we_do(tmp_path):
     made = []
 
@@ -212,7 +246,7 @@ def test_udev_sorts_made_devices_as_we_do(tmp_path):
         device(unit, "virtual/input", number, bus="0000",
                **{name: mask(bits) for name, bits in masks.items()})  # fmt: skip
     folder = "/sys/devices/virtual/input/input/input"
-    ours = [set(inputs._sorts(unit.tree, f"{folder}{n}")) - {LID, POWER} for n in range(len(made))]
+    ours = [sorts(unit, f"{folder}{n}") - {LID, POWER} for n in range(len(made))]
 
     assert ours == by_udev(tmp_path / "made.umockdev", len(made))
-    assert {sort for sorts in ours for sort in sorts} == {KEYBOARD, POINTER, TOUCH}
+    assert {sort for each in ours for sort in each} == {KEYBOARD, POINTER, TOUCH}

@@ -1,5 +1,7 @@
 """Storage controllers that hide their drives, told from controllers without drives."""
 
+import errno
+
 import pytest
 
 from agent.machine.linux import pci
@@ -68,3 +70,27 @@ def test_a_controller_that_answers_nothing_is_still_named_by_its_place(unit):
 def test_without_a_bus_nobody_can_look(unit):
     assert pci.hidden_storage(unit.tree).why is Why.NOT_THERE
     assert pci.hidden_storage(unit.tree).source == pci.DEVICES
+
+
+@pytest.mark.parametrize(
+    ("number", "why"), [(errno.EACCES, Why.NOT_PERMITTED), (errno.EIO, Why.DID_NOT_ANSWER)]
+)
+def test_a_function_that_cannot_be_asked_for_its_class_is_not_taken_for_none(unit, refuse, number, why):
+    controller(unit)
+    refuse({"17.0/class": number})
+
+    assert pci.devices(unit.tree).why is pci.hidden_storage(unit.tree).why is why
+    assert pci.of_classes(unit.tree, pci.DISPLAY_CONTROLLERS).why is pci.controller_mode(unit.tree).why is why
+
+
+def test_a_function_that_left_while_the_bus_was_listed_is_of_no_class(unit, refuse):
+    controller(unit)
+    refuse({"17.0/class": errno.ENODEV})
+
+    assert [device.kind for device in pci.devices(unit.tree)] == [-1]
+
+
+def test_a_class_that_is_no_number_is_not_understood(unit):
+    controller(unit, "storage")
+
+    assert pci.devices(unit.tree).why is Why.NOT_UNDERSTOOD

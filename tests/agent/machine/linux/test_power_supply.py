@@ -201,3 +201,12 @@ def test_a_battery_reads_as_its_file_says(kind, tmp_path):
     assert cell.design.value * 1e6 == float(says[f"{kind}_full_design"])
     assert cell.full.value * 1e6 == float(says[f"{kind}_full"])
     assert (str(cell.cycles.value), cell.model.value) == (says["cycle_count"], says["model_name"])
+
+
+@pytest.mark.parametrize("file", ["type", "scope"])
+def test_a_supply_that_cannot_be_asked_what_it_is_is_not_taken_for_none(laptop, refuse, file):
+    supply(laptop, "AC", type="Mains", scope="System", online=1)
+    refuse({f"AC/{file}": errno.EIO})
+
+    assert power_supply.batteries(laptop.tree).why is Why.DID_NOT_ANSWER
+    assert power_supply.on_mains(laptop.tree).why is Why.DID_NOT_ANSWER

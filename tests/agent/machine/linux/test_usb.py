@@ -1,5 +1,7 @@
 """Whether what sits on a USB port is part of the unit."""
 
+import errno
+
 import pytest
 
 from agent.machine.linux import usb
@@ -64,3 +66,13 @@ def test_what_is_on_no_usb_is_part_of_the_unit(unit):
     device = unit.device("platform/i8042/serio0/input/input3")
 
     assert usb.inside(unit.tree, device) == Reading(True, "", f"{device}: not on USB")
+
+
+@pytest.mark.parametrize(
+    ("number", "why"), [(errno.EACCES, Why.NOT_PERMITTED), (errno.EIO, Why.DID_NOT_ANSWER)]
+)
+def test_a_port_that_cannot_be_asked_says_why(unit, refuse, number, why):
+    device = port(unit, "1-8", "fixed")
+    refuse({"1-8/removable": number})
+
+    assert usb.inside(unit.tree, device).why is why
