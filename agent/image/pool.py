@@ -1,0 +1,147 @@
+"""The pool: every package and wheel that goes into the image, with its version and digest.
+
+Fetched once from Debian's mirrors by apt, which checks the archive's signatures, and from the wheel index by
+pip, which checks the digests of our lock file. `manifest.json` records what came. A build reads the pool alone, so
+the same pool gives the same image, with or without a network.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from agent.image import recipe
+from agent.image.tools import BuildFailed, run
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """One file of the pool: its place in the pool, what it is, SHA-256 of its bytes in hexadecimal."""
+
+    path: str
+    name: str
+    version: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """What a pool holds and when it was fetched (seconds since 1970, UTC): the date of everything built of it."""
+
+    fetched_s: int
+    files: tuple[Fetched, ...]
+
+
+def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -> Manifest:
+    """Fill `pool` from the network and record it; what is there already is not fetched again."""
+    apt = _apt(pool / "apt", kernel_release)
+    _run(["apt-get", "-q", "update"], apt)
+    installed, unpacked = _folder(pool / "installed"), _folder(pool / "unpacked")
+    _download(installed, ["?essential", *recipe.INSTALLED], apt)
+    _run(["apt-get", "-q", "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT], apt, cwd=unpacked)
+    _wheels(_folder(pool / "wheels"), lock)
+    manifest = Manifest(int(datetime.now(UTC).timestamp()), tuple(_described(pool)))
+    (pool / "manifest.json").write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
+    return manifest
+
+
+def verified(pool: Path) -> Manifest:
+    """The manifest of `pool`, after each of its files was found to be what it says. Raises `BuildFailed`."""
+    told = json.loads((pool / "manifest.json").read_text(encoding="utf-8"))
+    manifest = Manifest(told["fetched_s"], tuple(Fetched(**file) for file in told["files"]))
+    for file in manifest.files:
+        path = pool / file.path
+        if not path.is_file() or _sha256(path) != file.sha256:
+            raise BuildFailed(f"{path} is not what was fetched; remove {pool} and fetch it again")
+    return manifest
+
+
+def _apt(state: Path, kernel_release: str) -> Path:
+    """The configuration of an apt of its own, that knows no installed package and leaves this machine's alone."""
+    for folder in ("etc/apt/apt.conf.d", "etc/apt/preferences.d", "var/lib/apt/lists/partial", "var/lib/dpkg"):
+        _folder(state / folder)
+    (state / "var/lib/dpkg/status").touch()
+    (state / "etc/apt/sources.list").write_text(
+        "".join(
+            f"deb [signed-by={recipe.KEYRING}] {mirror} {release} {recipe.COMPONENTS}\n"
+            for mirror, release in recipe.SOURCES
+        )
+    )
+    (state / "etc/apt/preferences").write_text(
+        f"Package: linux-image-* firmware-*\nPin: release n={kernel_release}\nPin-Priority: 990\n"
+    )
+    configuration = state / "apt.conf"
+    configuration.write_text(
+        f'Dir "{state.resolve()}";\n'
+        f'Dir::State::status "{state.resolve()}/var/lib/dpkg/status";\n'
+        'APT::Architecture "amd64";\nAPT::Architectures { "amd64"; };\n'
+        'APT::Install-Recommends "false";\nAPT::Sandbox::User "";\nAcquire::Languages "none";\n'
+        'Acquire::Retries "3";\nDebug::NoLocking "true";\nDir::Cache::pkgcache "";\nDir::Cache::srcpkgcache "";\n'
+    )
+    return configuration
+
+
+def _download(folder: Path, names: Sequence[str], apt: Path) -> None:
+    _folder(folder / "partial")
+    place = f"Dir::Cache::archives={folder.resolve()}"
+    _run(["apt-get", "-q", "-y", "-o", place, "--download-only", "install", *names], apt)
+    shutil.rmtree(folder / "partial")
+    (folder / "lock").unlink(missing_ok=True)
+
+
+def _kernel(apt: Path) -> str:
+    """The package of the signed kernel itself: what `linux-image-amd64` depends on."""
+    said = _run(["apt-cache", "show", "--no-all-versions", recipe.KERNEL], apt)
+    return next(line for line in said.splitlines() if line.startswith("Depends: ")).split()[1]
+
+
+def _wheels(folder: Path, lock: Path) -> None:
+    _run(
+        [sys.executable, "-m", "pip", "download", "--quiet", "--require-hashes", "--no-deps", "--dest", str(folder)]
+        + ["--only-binary", ":all:", "--python-version", recipe.PYTHON, "--implementation", "cp"]
+        + ["--platform", "manylinux_2_28_x86_64", "--platform", "manylinux_2_17_x86_64"]
+        + ["--platform", "manylinux2014_x86_64", "-r", str(lock)]
+    )
+
+
+def _described(pool: Path) -> Iterator[Fetched]:
+    for path in sorted([*pool.glob("*/*.deb"), *pool.glob("wheels/*.whl")]):
+        name, version = path.stem.split("-")[:2] if path.suffix == ".whl" else _fields(path, "Package", "Version")
+        yield Fetched(str(path.relative_to(pool)), name, version, _sha256(path))
+
+
+def _fields(deb: Path, *fields: str) -> list[str]:
+    return [_run(["dpkg-deb", "-f", str(deb), field]).strip() for field in fields]
+
+
+def make_repository(folder: Path) -> None:
+    """Make the packages in `folder` a flat repository of our release (Debian repository format)."""
+    packages = folder / "Packages"
+    packages.write_text("\n".join(map(_paragraph, sorted(folder.glob("*.deb")))), encoding="utf-8")
+    listed = f"SHA256:\n {_sha256(packages)} {packages.stat().st_size} Packages\n"
+    (folder / "Release").write_text(f"Suite: {recipe.RELEASE}\nCodename: {recipe.RELEASE}\n{listed}")
+
+
+def _paragraph(deb: Path) -> str:
+    place = f"Filename: ./{deb.name}\nSize: {deb.stat().st_size}\nSHA256: {_sha256(deb)}\n"
+    return _run(["dpkg-deb", "-f", str(deb)]) + place
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _folder(path: Path) -> Path:
+    path.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+def _run(command: Sequence[str], apt: Path | None = None, cwd: Path | None = None) -> str:
+    return run(command, {"APT_CONFIG": str(apt.resolve())} if apt else {}, cwd)

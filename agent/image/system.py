@@ -1,0 +1,88 @@
+"""The Debian tree: systemd, kernel modules, firmware, Python and the agent's libraries; and its squashfs.
+
+Made of the pool alone. Every file's time is at most the day the pool was fetched, owners are as Debian has them, and
+nothing is random: the same pool gives the same squashfs, bit for bit.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from agent.image import pool, recipe
+from agent.image.tools import BuildFailed, run
+
+FILES = files("agent.image") / "files"
+SITE = f"usr/local/lib/python{recipe.PYTHON}/dist-packages"  # where Debian's Python looks for what is not Debian's
+# documentation and other languages stay out, licences stay in
+_LEFT_OUT = (
+    "path-exclude=/usr/share/doc/*",
+    "path-include=/usr/share/doc/*/copyright",
+    "path-exclude=/usr/share/man/*",
+    "path-exclude=/usr/share/info/*",
+    "path-exclude=/usr/share/locale/*",
+    "path-exclude=/usr/share/i18n/*",
+)
+SQUASHED = ("-quiet", "-no-progress", "-comp", "zstd", "-b", "262144", "-no-xattrs")
+
+
+def tree(work: Path, manifest: pool.Manifest, project: Path) -> Path:
+    """Make `work`/system.tar, the whole Debian tree, from the packages in `work`/pool."""
+    installed, tar = work / "pool" / "installed", work / "system.tar"
+    pool.make_repository(installed)
+    site = libraries(work, project)
+    with as_file(FILES / "customize.sh") as script:
+        environment = {
+            "SOURCE_DATE_EPOCH": str(manifest.fetched_s),
+            "UNPACKED": str((work / "pool" / "unpacked").resolve()),
+            "SITE": str(site.resolve()),
+        }
+        options = [f"--dpkgopt={option}" for option in _LEFT_OUT]
+        run(
+            ["mmdebstrap", "--quiet", "--format=tar", "--variant=essential", *options]
+            + ["--hook-dir=/usr/share/mmdebstrap/hooks/merged-usr", "--include=" + ",".join(recipe.INSTALLED)]
+            + [f"--customize-hook=sh {script} \"$1\"", recipe.RELEASE, str(tar)]
+            + [f"deb [trusted=yes] copy:{installed.resolve()} ./"],
+            environment,
+        )
+    return tar
+
+
+def libraries(work: Path, project: Path) -> Path:
+    """What the agent imports, from the pool's wheels, with bytecode."""
+    site = work / "site"
+    shutil.rmtree(site, ignore_errors=True)
+    with (project / "pyproject.toml").open("rb") as file:
+        needed = tomllib.load(file)["project"]["dependencies"]
+    install(site, work / "pool" / "wheels", *needed)
+    return site
+
+
+def install(site: Path, wheels: Path, *names: str) -> None:
+    """Put the wheels of `names` and what they need into `site`, compiled for the image's Python."""
+    python = shutil.which(f"python{recipe.PYTHON}")
+    if not python:
+        raise BuildFailed(f"python{recipe.PYTHON} is not installed; the image's bytecode is made with it")
+    run(
+        [python, "-m", "pip", "install", "--quiet", "--no-index", "--find-links", str(wheels), "--no-compile"]
+        + ["--no-warn-script-location", "--target", str(site), *names],
+        {"PIP_FIND_LINKS": "", "PIP_ROOT_USER_ACTION": "ignore"},
+    )
+    for left_out in (site / "bin", *site.rglob("tests")):
+        shutil.rmtree(left_out, ignore_errors=True)
+    # by hash and not by time: file times differ from build to build
+    run(
+        [python, "-m", "compileall", "-q", "-s", str(site), "-p", f"/{SITE}"]
+        + ["--invalidation-mode", "unchecked-hash", str(site)]
+    )
+
+
+def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) -> Path:
+    """Make the squashfs of `tar` (a new file, in the order of the archive)."""
+    target.unlink(missing_ok=True)
+    options = [*SQUASHED, "-Xcompression-level", str(level), "-mkfs-time", str(manifest.fetched_s)]
+    with tar.open("rb") as archive:
+        run(["mksquashfs", "-", str(target), "-tar", *options], stdin=archive)
+    return target
