@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-spoil lint types lock readme clean
+.PHONY: demo test test-independent test-spoil stick test-stick lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -31,6 +31,12 @@ test-independent: .venv/.dev ## other people's verifiers accept our report (npm)
 
 test-spoil: .venv/.dev ## runs that are killed, cut, filled and unplugged at every moment
 	$(BIN)/pytest -m heavy -n 2 tests/agent/test_spoil.py
+
+stick: .venv/.run ## the image of a stick: build/stick/benchproof.img
+	$(BIN)/python -m agent.image
+
+test-stick: .venv/.dev ## the image boots on UEFI, Secure Boot and BIOS, and touches no disk
+	$(BIN)/pytest -m heavy tests/agent/image
 
 lint: .venv/.dev
 	$(BIN)/ruff check .

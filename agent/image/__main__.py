@@ -15,7 +15,9 @@ PROJECT = Path(__file__).parents[2]
 def main() -> int:
     """Build what was asked for; what goes wrong is said in one sentence."""
     parser = argparse.ArgumentParser(prog="python -m agent.image", description=__doc__)
-    parser.add_argument("--work", type=Path, default=PROJECT / "build" / "stick", help="where packages and parts lie")
+    parser.add_argument(
+        "--work", type=Path, default=PROJECT / "build" / "stick", help="where packages and parts lie"
+    )
     parser.add_argument("--out", type=Path, help="the image (else benchproof.img in the work folder)")
     parser.add_argument("--parts", action="store_true", help="kernel, initramfs and squashfs alone, no image")
     parser.add_argument("--level", type=int, default=19, help="zstd level of the squashfs (3 is quick)")
@@ -31,7 +33,7 @@ def main() -> int:
         print(f"The image was not made: {error}.", file=sys.stderr)
         return 1
     if not options.parts:
-        print(f"{target}: {target.stat().st_size / 1e6:.0f} MB. Write it to a stick; all that is on the stick is lost.")
+        print(f"{target}: {target.stat().st_size / 1e6:.0f} MB. Writing it to a stick erases the stick.")
     return 0
 
 

@@ -34,7 +34,9 @@ def build_parts(project: Path, work: Path, say: Say = print, level: int = 19) ->
         pool.fetch(work / "pool", project / "requirements.lock")
     manifest = pool.verified(work / "pool")
     tree, squashed = work / "system.tar", work / "system.squashfs"
-    made_of = _digest((work / "pool" / "manifest.json").read_bytes(), _words("customize.sh"), _source(recipe, system))
+    made_of = _digest(
+        (work / "pool" / "manifest.json").read_bytes(), _words("customize.sh"), _source(recipe, system)
+    )
     if _stale(squashed, f"{made_of} {level}"):
         say("making the Debian tree (about a minute and a half)")
         system.tree(work, manifest, project)
@@ -85,7 +87,7 @@ def _unpack_boot(work: Path) -> Path:
     boot = work / "boot"
     shutil.rmtree(boot, ignore_errors=True)
     for name in recipe.BOOT:
-        run(["dpkg-deb", "-x", str(_package(work, f"{name}_*")), str(boot)])
+        run("dpkg-deb", "-x", _package(work, f"{name}_*"), boot)
     return boot
 
 

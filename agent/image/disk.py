@@ -1,12 +1,12 @@
-"""The image that is written to a stick: three partitions in a file, without root, mounts or a boot loader's installer.
+"""The image that is written to a stick: three partitions in a file, without mounts or GRUB's installer.
 
     1  FAT32, "basic data"   orders, maps, reports, keys: first, so that an office PC shows this one
     2  BIOS boot             GRUB's core image, for firmware before UEFI
     3  ESP, FAT32            Debian's signed shim and GRUB, signed kernel, initramfs, the two squashfs
 
-Sizes are in sectors of 512 bytes. Partition numbers (PARTUUID) are new for each image, because two sticks with the same
-would be taken for each other. Sources: UEFI specification 2.10, chapter 5 (GPT); GRUB 2.06, `boot.S`, `diskboot.S` and
-`util/setup.c` for the places that an installer fills in.
+Sizes are in sectors of 512 bytes. Partition numbers (PARTUUID) are new for each image, because two sticks
+with the same would be taken for each other. Sources: UEFI specification 2.10, chapter 5 (GPT); GRUB 2.06,
+`boot.S`, `diskboot.S` and `util/setup.c`, for the places that an installer fills in.
 """
 
 from __future__ import annotations
@@ -31,7 +31,19 @@ _TYPES = {
     "esp": "C12A7328-F81F-11D2-BA4B-00A0C93EC93B",
 }
 _GRUB_MODULES = (
-    *("biosdisk", "part_gpt", "fat", "normal", "configfile", "linux", "echo", "test", "sleep", "reboot", "halt"),
+    *(
+        "biosdisk",
+        "part_gpt",
+        "fat",
+        "normal",
+        "configfile",
+        "linux",
+        "echo",
+        "test",
+        "sleep",
+        "reboot",
+        "halt",
+    ),
     *("all_video", "vbe", "vga", "gfxterm", "serial", "terminal", "search", "minicmd"),
 )
 
@@ -94,14 +106,14 @@ def assemble(target: Path, payload: Mapping[str, Path], grub: Path, core: Path, 
     target.unlink(missing_ok=True)
     with target.open("wb") as image:
         image.truncate(placed.sectors * _SECTOR)
-    run(["sfdisk", "--quiet", str(target)], text=table(placed, numbers))
+    run("sfdisk", "--quiet", target, text=table(placed, numbers))
     _make_bootable(target, placed.bios, (grub / "boot.img").read_bytes(), core.read_bytes())
     _format(target, placed.data, DATA_LABEL, cluster_sectors=1)
     _format(target, placed.esp, "BOOT", cluster_sectors=8 if placed.esp.length > 600 * _MIB else 1)
     _fill(target, placed.esp, payload)
     _folders(target, placed.data, DATA_FOLDERS)
-    with (FILES / "README.txt").open("rb") as words:
-        run(["mcopy", "-i", _inside(target, placed.data), "-", "::/README.txt"], stdin=words)  # type: ignore[arg-type]
+    words = (FILES / "README.txt").read_bytes().decode()
+    run("mcopy", "-i", _inside(target, placed.data), "-", "::/README.txt", text=words)
     return placed
 
 
@@ -119,11 +131,9 @@ def table(placed: Layout, numbers: Numbers) -> str:
 
 
 def core_image(target: Path, grub: Path) -> Path:
-    """Make GRUB's core image for BIOS: it looks for its menu on the third partition of the disk it came from."""
-    run(
-        ["grub-mkimage", "-O", "i386-pc", "-d", str(grub), "-o", str(target)]
-        + ["-p", "(,gpt3)/EFI/debian", *_GRUB_MODULES]
-    )
+    """Make GRUB's core image for BIOS; its menu lies on the third partition of the disk it came from."""
+    place = "(,gpt3)/EFI/debian"
+    run("grub-mkimage", "-O", "i386-pc", "-d", grub, "-o", target, "-p", place, *_GRUB_MODULES)
     return target
 
 
@@ -140,7 +150,7 @@ def _make_bootable(target: Path, bios: Partition, boot: bytes, core: bytes) -> N
         raise BuildFailed(f"GRUB's core image has {len(core)} bytes and does not fit into its partition")
     with target.open("r+b") as image:
         sector = bytearray(image.read(_SECTOR))
-        sector[: _DISK_NUMBER] = boot_sector(boot, bios.start)[:_DISK_NUMBER]
+        sector[:_DISK_NUMBER] = boot_sector(boot, bios.start)[:_DISK_NUMBER]
         sector[_FIRST_ENTRY] = 0x80  # active: some firmware boots nothing else
         image.seek(0)
         image.write(sector)
@@ -148,7 +158,7 @@ def _make_bootable(target: Path, bios: Partition, boot: bytes, core: bytes) -> N
         image.write(core_sectors(core, bios.start))
 
 
-# places in GRUB's boot.img: where the core begins, the drive, the check that is wrong on disks; then the table's
+# places in GRUB's boot.img: where the core begins, the drive, the check that is wrong on disks; the table's
 _KERNEL_SECTOR, _BOOT_DRIVE, _DRIVE_CHECK, _DISK_NUMBER, _FIRST_ENTRY = 0x5C, 0x64, 0x66, 0x1B8, 0x1BE
 # and in the first sector of core.img: where the rest of it lies, and how long it is
 _BLOCK_LIST = _SECTOR - 12
@@ -172,21 +182,20 @@ def core_sectors(core: bytes, start: int) -> bytes:
 
 
 def _format(target: Path, part: Partition, label: str, cluster_sectors: int) -> None:
-    run(
-        ["mkfs.fat", "-F", "32", "-n", label, "-s", str(cluster_sectors), "-h", str(part.start)]
-        + ["--offset", str(part.start), str(target), str(part.length // 2)]  # in KiB
-    )
+    form = ("-F", "32", "-n", label, "-s", str(cluster_sectors), "-h", str(part.start))
+    kibibytes = str(part.length // 2)
+    run("mkfs.fat", *form, "--offset", str(part.start), target, kibibytes)
 
 
 def _fill(target: Path, part: Partition, payload: Mapping[str, Path]) -> None:
     folders = {parent for name in payload for parent in Path(name).parents if parent != Path(".")}
     _folders(target, part, sorted(map(str, folders)))
     for name, path in payload.items():
-        run(["mcopy", "-i", _inside(target, part), str(path), f"::/{name}"])
+        run("mcopy", "-i", _inside(target, part), path, f"::/{name}")
 
 
 def _folders(target: Path, part: Partition, names: Iterable[str]) -> None:
-    run(["mmd", "-i", _inside(target, part), *(f"::/{name}" for name in names)])
+    run("mmd", "-i", _inside(target, part), *(f"::/{name}" for name in names))
 
 
 def _inside(target: Path, part: Partition) -> str:

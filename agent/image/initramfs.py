@@ -1,7 +1,8 @@
 """The initramfs: busybox, blkid, the modules of USB storage, and our own /init (`files/init`).
 
-An archive in cpio's "newc" form (Linux kernel, Documentation/driver-api/early-userspace/buffer-format.rst), compressed by
-zstd. Everything in it comes from the Debian tree or the pool, with one time and one owner, so it is the same each time.
+An archive in cpio's "newc" form (Linux kernel, Documentation/driver-api/early-userspace/buffer-format.rst),
+compressed by zstd. Everything in it comes from the Debian tree or the pool, with one time and one owner, so
+it is the same each time.
 """
 
 from __future__ import annotations
@@ -57,7 +58,9 @@ class Tree:
             member = self._members.get(str(PurePosixPath(name).parent / member.linkname))
         file = self._archive.extractfile(member) if member else None
         if not file:
-            raise BuildFailed(f"the Debian tree has no {name}; the builder and this release do not fit together")
+            raise BuildFailed(
+                f"the Debian tree has no {name}; the builder and this release do not fit together"
+            )
         return file.read()
 
 
@@ -75,7 +78,9 @@ def contents(tree: Tree, busybox: bytes, modules: Iterable[str]) -> dict[str, tu
         "bin/blkid": (_EXECUTABLE, tree.read(_BLKID[0])),
         "lib64/ld-linux-x86-64.so.2": (_EXECUTABLE, tree.read(_BLKID[3])),
     }
-    files |= {f"lib/x86_64-linux-gnu/{Path(name).name}": (_EXECUTABLE, tree.read(name)) for name in _BLKID[1:3]}
+    files |= {
+        f"lib/x86_64-linux-gnu/{Path(name).name}": (_EXECUTABLE, tree.read(name)) for name in _BLKID[1:3]
+    }
     return files | module_files(tree, modules)
 
 
@@ -130,19 +135,24 @@ def _padded(data: bytes) -> bytes:
 
 def compressed(data: bytes) -> bytes:
     """`data` by zstd, in one frame that the kernel can unpack."""
-    done = subprocess.run(["zstd", "-19", "-q", "-c", "--single-thread"], input=data, capture_output=True, check=True)
-    return done.stdout
+    command = ["zstd", "-19", "-q", "-c", "--single-thread"]
+    return subprocess.run(command, input=data, capture_output=True, check=True).stdout
 
 
 def member(deb: Path, pattern: str) -> bytes:
     """The bytes of the one file in a Debian package whose path ends with `pattern`."""
     with subprocess.Popen(["dpkg-deb", "--fsys-tarfile", str(deb)], stdout=subprocess.PIPE) as unpacking:
-        with tarfile.open(fileobj=unpacking.stdout, mode="r|") as tar:
-            for entry in tar:
-                if entry.isfile() and fnmatch(entry.name, f"*{pattern}"):
-                    data = tar.extractfile(entry)
-                    assert data
-                    found = data.read()
-                    unpacking.kill()
-                    return found
-    raise BuildFailed(f"{deb.name} has no file {pattern}")
+        try:
+            with tarfile.open(fileobj=unpacking.stdout, mode="r|") as tar:
+                return _first(tar, f"*{pattern}")
+        except BuildFailed as error:
+            raise BuildFailed(f"{deb.name} has no file {pattern}") from error
+        finally:
+            unpacking.kill()
+
+
+def _first(tar: tarfile.TarFile, pattern: str) -> bytes:
+    for entry in tar:
+        if entry.isfile() and fnmatch(entry.name, pattern) and (file := tar.extractfile(entry)):
+            return file.read()
+    raise BuildFailed(f"no file {pattern}")

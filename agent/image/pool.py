@@ -1,8 +1,8 @@
 """The pool: every package and wheel that goes into the image, with its version and digest.
 
 Fetched once from Debian's mirrors by apt, which checks the archive's signatures, and from the wheel index by
-pip, which checks the digests of our lock file. `manifest.json` records what came. A build reads the pool alone, so
-the same pool gives the same image, with or without a network.
+pip, which checks the digests of our lock file. `manifest.json` records what came. A build reads the pool
+alone: the same pool gives the same image, with or without a network.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Fetched:
 
 @dataclass(frozen=True)
 class Manifest:
-    """What a pool holds and when it was fetched (seconds since 1970, UTC): the date of everything built of it."""
+    """What a pool holds, and when it was fetched: the date of everything built of it (UTC, Unix time)."""
 
     fetched_s: int
     files: tuple[Fetched, ...]
@@ -41,10 +41,10 @@ class Manifest:
 def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -> Manifest:
     """Fill `pool` from the network and record it; what is there already is not fetched again."""
     apt = _apt(pool / "apt", kernel_release)
-    _run(["apt-get", "-q", "update"], apt)
+    _apt_get(apt, "update")
     installed, unpacked = _folder(pool / "installed"), _folder(pool / "unpacked")
     _download(installed, ["?essential", *recipe.INSTALLED], apt)
-    _run(["apt-get", "-q", "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT], apt, cwd=unpacked)
+    _apt_get(apt, "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT, cwd=unpacked)
     _wheels(_folder(pool / "wheels"), lock)
     manifest = Manifest(int(datetime.now(UTC).timestamp()), tuple(_described(pool)))
     (pool / "manifest.json").write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
@@ -63,61 +63,78 @@ def verified(pool: Path) -> Manifest:
 
 
 def _apt(state: Path, kernel_release: str) -> Path:
-    """The configuration of an apt of its own, that knows no installed package and leaves this machine's alone."""
-    for folder in ("etc/apt/apt.conf.d", "etc/apt/preferences.d", "var/lib/apt/lists/partial", "var/lib/dpkg"):
-        _folder(state / folder)
-    (state / "var/lib/dpkg/status").touch()
-    (state / "etc/apt/sources.list").write_text(
-        "".join(
-            f"deb [signed-by={recipe.KEYRING}] {mirror} {release} {recipe.COMPONENTS}\n"
-            for mirror, release in recipe.SOURCES
-        )
-    )
-    (state / "etc/apt/preferences").write_text(
+    """The configuration of an apt of its own: it leaves this machine's alone and knows nothing installed."""
+    home = state.resolve()
+    for folder in (
+        "etc/apt/apt.conf.d",
+        "etc/apt/preferences.d",
+        "var/lib/apt/lists/partial",
+        "var/lib/dpkg",
+    ):
+        _folder(home / folder)
+    (home / "var/lib/dpkg/status").touch()
+    (home / "etc/apt/sources.list").write_text("".join(f"{_source(*source)}\n" for source in recipe.SOURCES))
+    (home / "etc/apt/preferences").write_text(
         f"Package: linux-image-* firmware-*\nPin: release n={kernel_release}\nPin-Priority: 990\n"
     )
-    configuration = state / "apt.conf"
-    configuration.write_text(
-        f'Dir "{state.resolve()}";\n'
-        f'Dir::State::status "{state.resolve()}/var/lib/dpkg/status";\n'
-        'APT::Architecture "amd64";\nAPT::Architectures { "amd64"; };\n'
-        'APT::Install-Recommends "false";\nAPT::Sandbox::User "";\nAcquire::Languages "none";\n'
-        'Acquire::Retries "3";\nDebug::NoLocking "true";\nDir::Cache::pkgcache "";\nDir::Cache::srcpkgcache "";\n'
-    )
+    settings = _APT | {"Dir": str(home), "Dir::State::status": str(home / "var/lib/dpkg/status")}
+    configuration = home / "apt.conf"
+    configuration.write_text("".join(f'{name} "{value}";\n' for name, value in settings.items()))
     return configuration
+
+
+_APT = {
+    "APT::Architecture": "amd64",
+    "APT::Install-Recommends": "false",
+    "APT::Sandbox::User": "",
+    "Acquire::Languages": "none",
+    "Acquire::Retries": "3",
+    "Debug::NoLocking": "true",
+    "Dir::Cache::pkgcache": "",
+    "Dir::Cache::srcpkgcache": "",
+}
+
+
+def _source(mirror: str, release: str) -> str:
+    return f"deb [arch=amd64 signed-by={recipe.KEYRING}] {mirror} {release} {recipe.COMPONENTS}"
+
+
+def _apt_get(apt: Path, *words: str, cwd: Path | None = None) -> None:
+    run("apt-get", "-q", "-y", *words, environment={"APT_CONFIG": str(apt)}, cwd=cwd)
 
 
 def _download(folder: Path, names: Sequence[str], apt: Path) -> None:
     _folder(folder / "partial")
-    place = f"Dir::Cache::archives={folder.resolve()}"
-    _run(["apt-get", "-q", "-y", "-o", place, "--download-only", "install", *names], apt)
+    _apt_get(apt, "-o", f"Dir::Cache::archives={folder.resolve()}", "--download-only", "install", *names)
     shutil.rmtree(folder / "partial")
     (folder / "lock").unlink(missing_ok=True)
 
 
 def _kernel(apt: Path) -> str:
     """The package of the signed kernel itself: what `linux-image-amd64` depends on."""
-    said = _run(["apt-cache", "show", "--no-all-versions", recipe.KERNEL], apt)
+    command = ("apt-cache", "show", "--no-all-versions", recipe.KERNEL)
+    said = run(*command, environment={"APT_CONFIG": str(apt)})
     return next(line for line in said.splitlines() if line.startswith("Depends: ")).split()[1]
 
 
 def _wheels(folder: Path, lock: Path) -> None:
-    _run(
-        [sys.executable, "-m", "pip", "download", "--quiet", "--require-hashes", "--no-deps", "--dest", str(folder)]
-        + ["--only-binary", ":all:", "--python-version", recipe.PYTHON, "--implementation", "cp"]
-        + ["--platform", "manylinux_2_28_x86_64", "--platform", "manylinux_2_17_x86_64"]
-        + ["--platform", "manylinux2014_x86_64", "-r", str(lock)]
-    )
+    fitting = [*["--only-binary", ":all:", "--implementation", "cp", "--python-version"], recipe.PYTHON]
+    for platform in ("manylinux_2_28_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64"):
+        fitting += ["--platform", platform]
+    command = [sys.executable, *["-m", "pip", "download", "--quiet", "--require-hashes", "--no-deps"]]
+    run(*command, *fitting, "--dest", folder, "-r", lock)
 
 
 def _described(pool: Path) -> Iterator[Fetched]:
     for path in sorted([*pool.glob("*/*.deb"), *pool.glob("wheels/*.whl")]):
-        name, version = path.stem.split("-")[:2] if path.suffix == ".whl" else _fields(path, "Package", "Version")
+        name, version = (
+            path.stem.split("-")[:2] if path.suffix == ".whl" else _fields(path, "Package", "Version")
+        )
         yield Fetched(str(path.relative_to(pool)), name, version, _sha256(path))
 
 
 def _fields(deb: Path, *fields: str) -> list[str]:
-    return [_run(["dpkg-deb", "-f", str(deb), field]).strip() for field in fields]
+    return [run("dpkg-deb", "-f", deb, field).strip() for field in fields]
 
 
 def make_repository(folder: Path) -> None:
@@ -130,7 +147,7 @@ def make_repository(folder: Path) -> None:
 
 def _paragraph(deb: Path) -> str:
     place = f"Filename: ./{deb.name}\nSize: {deb.stat().st_size}\nSHA256: {_sha256(deb)}\n"
-    return _run(["dpkg-deb", "-f", str(deb)]) + place
+    return run("dpkg-deb", "-f", deb) + place
 
 
 def _sha256(path: Path) -> str:
@@ -141,7 +158,3 @@ def _sha256(path: Path) -> str:
 def _folder(path: Path) -> Path:
     path.mkdir(parents=True, exist_ok=True)
     return path
-
-
-def _run(command: Sequence[str], apt: Path | None = None, cwd: Path | None = None) -> str:
-    return run(command, {"APT_CONFIG": str(apt.resolve())} if apt else {}, cwd)

@@ -1,4 +1,4 @@
-"""Our own layer over the Debian tree: the agent with its bytecode, its service, udev's rule, and what is masked.
+"""Our own layer over the Debian tree: the agent and its bytecode, its service, udev's rule, the masks.
 
 A squashfs of its own: after a change of our code the large one need not be made again.
 """
@@ -19,16 +19,31 @@ from agent.image.tools import run
 
 # what writes to disks, firmware or clocks, looks for volumes, keeps settings, or opens a way in
 MASKED_UNITS = (
-    *("systemd-pstore.service", "systemd-repart.service", "systemd-random-seed.service", "systemd-firstboot.service"),
+    *(
+        "systemd-pstore.service",
+        "systemd-repart.service",
+        "systemd-random-seed.service",
+        "systemd-firstboot.service",
+    ),
     *("fstrim.service", "fstrim.timer", "quotaon.service", "systemd-quotacheck.service"),
     *("systemd-fsck@.service", "systemd-fsck-root.service", "systemd-remount-fs.service"),
     *("systemd-machine-id-commit.service", "systemd-pcrphase.service", "systemd-pcrphase-sysinit.service"),
     *("hwclock.service", "systemd-timesyncd.service", "systemd-backlight@.service"),
     *("systemd-rfkill.service", "systemd-rfkill.socket", "smartmontools.service"),
     *("suspend.target", "sleep.target", "hibernate.target", "hybrid-sleep.target"),
-    *("systemd-logind.service", "systemd-networkd.service", "systemd-networkd.socket", "dpkg-db-backup.timer"),
+    *(
+        "systemd-logind.service",
+        "systemd-networkd.service",
+        "systemd-networkd.socket",
+        "dpkg-db-backup.timer",
+    ),
     *("getty.target", "getty@.service", "serial-getty@.service", "autovt@.service", "console-getty.service"),
-    *("ctrl-alt-del.target", "debug-shell.service", "systemd-update-utmp.service", "systemd-journal-flush.service"),
+    *(
+        "ctrl-alt-del.target",
+        "debug-shell.service",
+        "systemd-update-utmp.service",
+        "systemd-journal-flush.service",
+    ),
     *("systemd-network-generator.service", "systemd-binfmt.service", "proc-sys-fs-binfmt_misc.automount"),
 )
 MASKED_GENERATORS = (
@@ -37,7 +52,13 @@ MASKED_GENERATORS = (
     *("systemd-getty-generator", "systemd-sysv-generator", "systemd-rc-local-generator"),
     *("systemd-run-generator", "systemd-debug-generator", "systemd-system-update-generator"),
 )
-MASKED_RULES = ("55-dm.rules", "64-btrfs.rules", "81-net-dhcp.rules", "85-hwclock.rules", "95-dm-notify.rules")
+MASKED_RULES = (
+    "55-dm.rules",
+    "64-btrfs.rules",
+    "81-net-dhcp.rules",
+    "85-hwclock.rules",
+    "95-dm-notify.rules",
+)
 CONSOLES = ("tty1", "ttyS0")
 _NOWHERE = Path("/dev/null")
 
@@ -62,10 +83,8 @@ def layer(work: Path, manifest: pool.Manifest, project: Path) -> Path:
 def _install_agent(site: Path, project: Path, work: Path) -> None:
     wheels = work / "wheel"
     shutil.rmtree(wheels, ignore_errors=True)
-    run(
-        [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation"]
-        + ["--wheel-dir", str(wheels), str(project)]
-    )
+    command = [sys.executable, *["-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation"]]
+    run(*command, "--wheel-dir", wheels, project)
     install(site, wheels, "--no-deps", "benchproof")
 
 
@@ -102,4 +121,4 @@ def _set_modes(root: Path) -> None:
 def _squash(root: Path, target: Path, fetched_s: int) -> None:
     target.unlink(missing_ok=True)
     times = ["-all-root", "-all-time", str(fetched_s), "-mkfs-time", str(fetched_s)]
-    run(["mksquashfs", str(root), str(target), *SQUASHED, *times])
+    run("mksquashfs", root, target, *SQUASHED, *times)

@@ -1,7 +1,7 @@
 """The Debian tree: systemd, kernel modules, firmware, Python and the agent's libraries; and its squashfs.
 
-Made of the pool alone. Every file's time is at most the day the pool was fetched, owners are as Debian has them, and
-nothing is random: the same pool gives the same squashfs, bit for bit.
+Made of the pool alone. No file is younger than the pool, owners are as Debian has them, and nothing is
+random: the same pool gives the same squashfs, bit for bit.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from agent.image import pool, recipe
 from agent.image.tools import BuildFailed, run
 
 FILES = files("agent.image") / "files"
-SITE = f"usr/local/lib/python{recipe.PYTHON}/dist-packages"  # where Debian's Python looks for what is not Debian's
+SITE = f"usr/local/lib/python{recipe.PYTHON}/dist-packages"  # where Debian's Python looks for what is local
 # documentation and other languages stay out, licences stay in
 _LEFT_OUT = (
     "path-exclude=/usr/share/doc/*",
@@ -25,6 +25,7 @@ _LEFT_OUT = (
     "path-exclude=/usr/share/locale/*",
     "path-exclude=/usr/share/i18n/*",
 )
+_MMDEBSTRAP = ("--quiet", "--format=tar", "--variant=essential", f"--include={','.join(recipe.INSTALLED)}")
 SQUASHED = ("-quiet", "-no-progress", "-comp", "zstd", "-b", "262144", "-no-xattrs")
 
 
@@ -33,20 +34,16 @@ def tree(work: Path, manifest: pool.Manifest, project: Path) -> Path:
     installed, tar = work / "pool" / "installed", work / "system.tar"
     pool.make_repository(installed)
     site = libraries(work, project)
+    given = {
+        "SOURCE_DATE_EPOCH": str(manifest.fetched_s),
+        "UNPACKED": str((work / "pool" / "unpacked").resolve()),
+        "SITE": str(site.resolve()),
+    }
     with as_file(FILES / "customize.sh") as script:
-        environment = {
-            "SOURCE_DATE_EPOCH": str(manifest.fetched_s),
-            "UNPACKED": str((work / "pool" / "unpacked").resolve()),
-            "SITE": str(site.resolve()),
-        }
-        options = [f"--dpkgopt={option}" for option in _LEFT_OUT]
-        run(
-            ["mmdebstrap", "--quiet", "--format=tar", "--variant=essential", *options]
-            + ["--hook-dir=/usr/share/mmdebstrap/hooks/merged-usr", "--include=" + ",".join(recipe.INSTALLED)]
-            + [f"--customize-hook=sh {script} \"$1\"", recipe.RELEASE, str(tar)]
-            + [f"deb [trusted=yes] copy:{installed.resolve()} ./"],
-            environment,
-        )
+        hooks = ["--hook-dir=/usr/share/mmdebstrap/hooks/merged-usr", f'--customize-hook=sh {script} "$1"']
+        options = [*_MMDEBSTRAP, *(f"--dpkgopt={option}" for option in _LEFT_OUT), *hooks]
+        repository = f"deb [trusted=yes] copy:{installed.resolve()} ./"
+        run("mmdebstrap", *options, recipe.RELEASE, tar, repository, environment=given)
     return tar
 
 
@@ -65,18 +62,13 @@ def install(site: Path, wheels: Path, *names: str) -> None:
     python = shutil.which(f"python{recipe.PYTHON}")
     if not python:
         raise BuildFailed(f"python{recipe.PYTHON} is not installed; the image's bytecode is made with it")
-    run(
-        [python, "-m", "pip", "install", "--quiet", "--no-index", "--find-links", str(wheels), "--no-compile"]
-        + ["--no-warn-script-location", "--target", str(site), *names],
-        {"PIP_FIND_LINKS": "", "PIP_ROOT_USER_ACTION": "ignore"},
-    )
+    quiet = ["-m", "pip", "install", "--quiet", "--no-index", "--no-compile", "--no-warn-script-location"]
+    run(python, *quiet, "--find-links", wheels, "--target", site, *names, environment={"PIP_FIND_LINKS": ""})
     for left_out in (site / "bin", *site.rglob("tests")):
         shutil.rmtree(left_out, ignore_errors=True)
     # by hash and not by time: file times differ from build to build
-    run(
-        [python, "-m", "compileall", "-q", "-s", str(site), "-p", f"/{SITE}"]
-        + ["--invalidation-mode", "unchecked-hash", str(site)]
-    )
+    compiling = ["-m", "compileall", "-q", "--invalidation-mode", "unchecked-hash"]
+    run(python, *compiling, "-s", site, "-p", f"/{SITE}", site)
 
 
 def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) -> Path:
@@ -84,5 +76,5 @@ def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) ->
     target.unlink(missing_ok=True)
     options = [*SQUASHED, "-Xcompression-level", str(level), "-mkfs-time", str(manifest.fetched_s)]
     with tar.open("rb") as archive:
-        run(["mksquashfs", "-", str(target), "-tar", *options], stdin=archive)
+        run("mksquashfs", "-", target, "-tar", *options, stdin=archive)
     return target

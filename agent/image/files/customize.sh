@@ -20,11 +20,13 @@ modules=$(echo "$root"/lib/modules/*)
 	find . -name 'efi-pstore.ko*' -o -name 'erst-dbg.ko*' -o -name 'mtdoops.ko*' -o -name 'ramoops.ko*' | xargs -r rm
 	for system in fs/*; do
 		case $system in
-		fs/fat | fs/nls | fs/squashfs | fs/overlayfs | fs/efivarfs | fs/9p | fs/netfs | fs/fscache | fs/binfmt_misc*) ;;
+		fs/fat | fs/nls | fs/squashfs | fs/overlayfs | fs/efivarfs | fs/autofs | fs/9p | fs/netfs) ;;
 		*) rm -rf "$system" ;;
 		esac
 	done
 )
+# The squashfs compresses them as well, and the loader in this release only stumbles over compressed ones
+find "$modules" -name '*.ko.xz' -exec unxz {} +
 depmod -b "$root" "${modules##*/}"
 
 # An empty file: "uninitialized" would make each boot a first boot, that switches units on again
