@@ -50,9 +50,8 @@ def _card(tree: Tree, name: str, streams: list[re.Match[str]]) -> Card:
         for stream in streams
         if stream["card"] == number and not _to_a_display(tree, number, stream)
     }
-    device = f"{CLASS}/{name}/device"
     return Card(
-        id=bus_path(tree, device if tree.exists(device) else f"{CLASS}/{name}"),
+        id=bus_path(tree, f"{CLASS}/{name}"),
         model=_model(tree, name),
         inside=usb.inside(tree, f"{CLASS}/{name}"),
         plays=Reading("p" in own, "", f"{CLASS}/{name}"),

@@ -1,7 +1,6 @@
 """Drives: each kind found once, named by its bus, nothing opened."""
 
 import errno
-import json
 import os
 import subprocess
 import sys
@@ -175,25 +174,6 @@ def test_a_drive_inside_the_unit_is_no_stick_even_when_the_system_runs_from_it(u
 
 def test_a_kernel_without_block_devices_cannot_be_asked(unit):
     assert block.disks(unit.tree).why is Why.NOT_THERE
-
-
-def lsblk() -> dict[str, dict[str, object]]:
-    text = output(need("lsblk"), "--json", "--bytes", "--nodeps", "-o", "NAME,TYPE,SIZE,RM,SERIAL,MODEL,TRAN")
-    return {each["name"]: each for each in json.loads(text)["blockdevices"]}
-
-
-def test_the_drives_of_this_computer_are_those_of_lsblk():
-    theirs = {
-        name: each
-        for name, each in lsblk().items()
-        if each["type"] == "disk" and not block._NO_DRIVE.match(name)
-    }
-    ours = {disk.node: disk for disk in block.disks(Tree())}
-
-    assert ours.keys() == theirs.keys()
-    for name, disk in ours.items():
-        assert disk.capacity.value == theirs[name]["size"]
-        assert disk.removable.value == theirs[name]["rm"]
 
 
 def test_the_bus_path_is_the_one_that_udev_makes():
