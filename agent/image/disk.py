@@ -23,6 +23,7 @@ from agent.image.tools import BuildFailed, run
 
 _SECTOR = 512
 _MIB = 2048  # sectors
+_LARGE = 260 * _MIB  # from here on FAT32 may have clusters of 4 KiB, which GRUB reads much faster
 DATA_FOLDERS = ("orders", "maps", "reports", "keys")
 DATA_LABEL = "BENCHPROOF"
 _TYPES = {
@@ -91,7 +92,7 @@ class Layout:
 
 def layout(payload_bytes: int, data_mib: int = 64) -> Layout:
     """The layout for an ESP with `payload_bytes` of files in it; its own tables and slack take the rest."""
-    esp_mib = payload_bytes // (1 << 20) + 8
+    esp_mib = payload_bytes * 102 // 100 // (1 << 20) + 9
     data = Partition(_MIB, data_mib * _MIB)
     bios = Partition(data.start + data.length, _MIB)
     return Layout(data, bios, Partition(bios.start + bios.length, max(esp_mib, 64) * _MIB))
@@ -109,7 +110,7 @@ def assemble(target: Path, payload: Mapping[str, Path], grub: Path, core: Path, 
     run("sfdisk", "--quiet", target, text=table(placed, numbers))
     _make_bootable(target, placed.bios, (grub / "boot.img").read_bytes(), core.read_bytes())
     _format(target, placed.data, DATA_LABEL, cluster_sectors=1)
-    _format(target, placed.esp, "BOOT", cluster_sectors=8 if placed.esp.length > 600 * _MIB else 1)
+    _format(target, placed.esp, "BOOT", cluster_sectors=8 if placed.esp.length > _LARGE else 1)
     _fill(target, placed.esp, payload)
     _folders(target, placed.data, DATA_FOLDERS)
     words = (FILES / "README.txt").read_bytes().decode()

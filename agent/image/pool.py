@@ -46,7 +46,12 @@ def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -
     _download(installed, ["?essential", *recipe.INSTALLED], apt)
     _apt_get(apt, "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT, cwd=unpacked)
     _wheels(_folder(pool / "wheels"), lock)
-    manifest = Manifest(int(datetime.now(UTC).timestamp()), tuple(_described(pool)))
+    return record(pool, int(datetime.now(UTC).timestamp()))
+
+
+def record(pool: Path, fetched_s: int) -> Manifest:
+    """Write down what lies in `pool`, as fetched at `fetched_s`."""
+    manifest = Manifest(fetched_s, tuple(_described(pool)))
     (pool / "manifest.json").write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
     return manifest
 
@@ -59,6 +64,10 @@ def verified(pool: Path) -> Manifest:
         path = pool / file.path
         if not path.is_file() or _sha256(path) != file.sha256:
             raise BuildFailed(f"{path} is not what was fetched; remove {pool} and fetch it again")
+    if strays := {str(path.relative_to(pool)) for path in _files(pool)} - {
+        file.path for file in manifest.files
+    }:
+        raise BuildFailed(f"{min(strays)} lies in {pool} and was never recorded; remove it")
     return manifest
 
 
@@ -126,11 +135,15 @@ def _wheels(folder: Path, lock: Path) -> None:
 
 
 def _described(pool: Path) -> Iterator[Fetched]:
-    for path in sorted([*pool.glob("*/*.deb"), *pool.glob("wheels/*.whl")]):
+    for path in _files(pool):
         name, version = (
             path.stem.split("-")[:2] if path.suffix == ".whl" else _fields(path, "Package", "Version")
         )
         yield Fetched(str(path.relative_to(pool)), name, version, _sha256(path))
+
+
+def _files(pool: Path) -> list[Path]:
+    return sorted([*pool.glob("*/*.deb"), *pool.glob("wheels/*.whl")])
 
 
 def _fields(deb: Path, *fields: str) -> list[str]:

@@ -5,7 +5,6 @@ A squashfs of its own: after a change of our code the large one need not be made
 
 from __future__ import annotations
 
-import json
 import shutil
 import sys
 from collections.abc import Iterable
@@ -13,9 +12,10 @@ from datetime import UTC, datetime
 from importlib.resources import as_file
 from pathlib import Path
 
-from agent.image import pool
+from agent.image import pool, recipe
 from agent.image.system import FILES, SITE, SQUASHED, install
 from agent.image.tools import run
+from agent.versions import IMAGE_FILE
 
 # what writes to disks, firmware or clocks, looks for volumes, keeps settings, or opens a way in
 MASKED_UNITS = (
@@ -74,7 +74,7 @@ def layer(work: Path, manifest: pool.Manifest, project: Path) -> Path:
     _mask(root / "etc/systemd/system-generators", MASKED_GENERATORS)
     _mask(root / "etc/udev/rules.d", MASKED_RULES)
     _enable(root / "etc/systemd/system")
-    _write_age(root / "usr/lib/benchproof", work, manifest)
+    _name(root, work, manifest)
     _set_modes(root)
     _squash(root, target, manifest.fetched_s)
     return target
@@ -102,11 +102,12 @@ def _enable(units: Path) -> None:
     (units / "default.target").symlink_to("/lib/systemd/system/multi-user.target")
 
 
-def _write_age(folder: Path, work: Path, manifest: pool.Manifest) -> None:
-    """What the image is made of and how old that is, for the agent to say and for anybody to check."""
-    fetched = datetime.fromtimestamp(manifest.fetched_s, UTC).isoformat().replace("+00:00", "Z")
-    (folder / "image.json").write_text(json.dumps({"packages_fetched": fetched}) + "\n", encoding="utf-8")
-    shutil.copyfile(work / "pool" / "manifest.json", folder / "packages.json")
+def _name(root: Path, work: Path, manifest: pool.Manifest) -> None:
+    """What the agent says of the image, and what it is made of for anybody to look up."""
+    made = datetime.fromtimestamp(manifest.fetched_s, UTC)
+    line = f"Debian {recipe.RELEASE} image, packages of {made:%Y-%m-%d}\n"
+    (root / IMAGE_FILE.relative_to("/")).write_text(line, encoding="utf-8")
+    shutil.copyfile(work / "pool" / "manifest.json", root / "usr/lib/benchproof/packages.json")
 
 
 def _set_modes(root: Path) -> None:
