@@ -296,6 +296,55 @@ class ErrorCounts:
     log: KernelLog | Absent
 
 
+@dataclass(frozen=True, slots=True)
+class Backlight:
+    """What lights a panel: `brightness` as a share of the highest, 0 to 1; `lit`: it has power."""
+
+    id: str
+    brightness: Reading | Absent
+    lit: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """How a battery charges: `status` in the kernel's words, `level` a share of full, 0 to 1.
+
+    `starts_below` is the level below which it is set to charge; not there where it is set to nothing.
+    """
+
+    id: str
+    status: Reading | Absent
+    level: Reading | Absent
+    starts_below: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class Restraint:
+    """What holds the processor back: seconds slowed because of heat, of those since the start; and hertz that
+    its slowest group of cores may run at, of those that it can."""
+
+    slowed: Reading | Absent
+    since_start: Reading | Absent
+    allowed: Reading | Absent
+    highest: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class BootEntry:
+    """A system that the firmware may start: `partition` is the GUID that its entry points at, lower case."""
+
+    name: str
+    partition: str
+
+
+@dataclass(frozen=True, slots=True)
+class Partition:
+    """A partition of a drive inside the unit, by the GUIDs of its table, lower case; `kind` is its type."""
+
+    id: Reading | Absent
+    kind: Reading | Absent
+
+
 class Machine(Protocol):
     """A computer to be asked. Devices known to be plugged in from outside are none of the unit's."""
 
@@ -375,6 +424,19 @@ class Machine(Protocol):
 
     def card_links(self) -> tuple[BusLink, ...] | Absent:
         """Of every graphics card, the link between slot and card."""
+
+    def backlights(self) -> tuple[Backlight, ...] | Absent:
+        """The one to believe first."""
+
+    def charging(self) -> tuple[Charge, ...] | Absent:
+        """Of every battery that is in its place."""
+
+    def restraint(self) -> Restraint: ...
+
+    def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
+        """Those that are active and point at a partition, in the order they are tried."""
+
+    def partitions(self) -> tuple[Partition, ...] | Absent: ...
 
     def error_counts(self) -> ErrorCounts: ...
 

@@ -10,9 +10,11 @@ from types import ModuleType
 from typing import Any, Final
 
 from checks import (
+    backlight,
     battery,
     board,
     camera,
+    charging,
     clock,
     controls,
     counters,
@@ -26,7 +28,9 @@ from checks import (
     ports,
     processor,
     readers,
+    restraint,
     sound,
+    start,
     storage,
     thermal,
     wireless,
@@ -53,6 +57,10 @@ MODULES: Final = (
     controls,
     readers,
     battery,
+    charging,
+    backlight,
+    restraint,
+    start,
     links,
     counters,
     intake,

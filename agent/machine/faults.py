@@ -225,6 +225,29 @@ def _keeper(**changes: object) -> Callable[[Unit], Unit]:
     return lambda unit: replace(unit, timekeeper=replace(unit.timekeeper, **changes))  # type: ignore[arg-type]
 
 
+def _flat(unit: Unit) -> Unit:
+    return _first("batteries", "battery", status="Not charging", level=0.12)(unit)
+
+
+def _no_mains(unit: Unit) -> Unit:
+    if not unit.batteries:
+        raise ValueError("without a battery the unit does not run like that")
+    return replace(unit, on_mains=False)
+
+
+def _dark(unit: Unit) -> Unit:
+    if not any(screen.internal for screen in unit.screens):
+        raise ValueError("the unit has no panel")
+    lamps = tuple(replace(lamp, brightness=0.0) for lamp in unit.lamps)
+    return replace(unit, lamps=lamps, panel_dark=True)
+
+
+def _stale(unit: Unit) -> Unit:
+    if not unit.firmware.uefi or not unit.firmware.boot_entries:
+        raise ValueError("the unit has no boot entry")
+    return replace(unit, firmware=replace(unit.firmware, entries_stale=True))
+
+
 def _drive_lane(change: Callable[[Lane], Lane]) -> Callable[[Unit], Unit]:
     def changed(disk: Disk) -> tuple[Disk, ...]:
         if disk.lane is None:
@@ -337,7 +360,11 @@ _TABLE = (
         "the radio does not tell its chains apart (an ordinary limit)",
         _radio(chains_dbm=()),
     ),
-    Named("mains-unplugged", "the unit runs from its battery", lambda unit: replace(unit, on_mains=False)),
+    Named(
+        "mains-unplugged",
+        "the unit runs from its battery",
+        lambda unit: replace(unit, on_mains=False, charger_plugged=False),
+    ),
     Named(
         "room-hot",
         "the bench stands in a room of 38 degrees",
@@ -375,6 +402,20 @@ _TABLE = (
     Named("touch-cable-off", "the touch screen does not answer", _no_control(InputSort.TOUCH)),
     Named("lid-switch-off", "the lid's switch does not answer", _no_control(InputSort.LID)),
     Named("power-key-off", "the power key does not answer", _no_control(InputSort.POWER)),
+    Named("charging-socket-off", "no mains power arrives though the charger is in", _no_mains),
+    Named("battery-not-charging", "the battery does not charge", _flat),
+    Named("backlight-dark", "the panel stays dark", _dark),
+    Named(
+        "processor-held-hot",
+        "heat slows the processor while it rests",
+        lambda unit: replace(unit, held=replace(unit.held, slowed_share=0.4, heat_told=True)),
+    ),
+    Named(
+        "processor-held-slow",
+        "the firmware holds the processor at a low clock",
+        lambda unit: replace(unit, held=replace(unit.held, clock_share=0.25)),
+    ),
+    Named("start-entry-stale", "the owner's boot entry points at a partition that is gone", _stale),
     Named(
         "drive-link-narrow", "the drive's contacts are half home: half its lanes", _drive_lane(_half_width)
     ),

@@ -20,6 +20,9 @@ from agent.machine.unit import (
     Disk,
     Errors,
     Eye,
+    Firmware,
+    Held,
+    Lamp,
     Lane,
     Node,
     Package,
@@ -82,6 +85,7 @@ def _fittings(seed: int, form: Form) -> dict[str, Any]:
         "bluetooth": (bluetooth,) if chance.random() < 0.8 else (),
         "sounds": (Sound("pci-0000:00:1f.3", "HG sound", records=records),),
         "controls": _controls(chance, form),
+        **_extras(random.Random(f"extras {form.value} {seed}"), form),  # noqa: S311
         "errors": _errors(random.Random(f"errors {form.value} {seed}"), form),  # noqa: S311
         "readers": (Adapter("pci-0000:03:00.0", "HG reader", "sdhci-pci"),) * (chance.random() < 0.4),
     }
@@ -90,7 +94,29 @@ def _fittings(seed: int, form: Form) -> dict[str, Any]:
 def _battery(chance: random.Random) -> Cell:
     """An owner's battery of any age."""
     design, share = chance.uniform(35.0, 95.0), chance.uniform(0.4, 1.05)
-    return Cell("battery-1", "HG-B4", round(design, 2), round(design * share, 2), chance.choice((0, 40, 600)))
+    cycles = chance.choice((0, 40, 600))
+    status, level = chance.choice(
+        (("Charging", 0.3), ("Full", 1.0), ("Not charging", 0.6), ("Charging", 0.05))
+    )
+    starts = chance.choice((0.0, 0.0, 0.4))
+    return Cell(
+        "battery-1", "HG-B4", round(design, 2), round(design * share, 2), cycles, status, level, starts
+    )
+
+
+def _extras(chance: random.Random, form: Form) -> dict[str, Any]:
+    """Half of the panels outside laptops are lit by what no kernel sees; old firmware registers nothing."""
+    lamps = form is Form.LAPTOP or (form is Form.ALL_IN_ONE and chance.random() < 0.5)
+    names = chance.choice((("Owner's system",), ("Owner's system", "Older system"), ()))
+    return {
+        "lamps": (Lamp("panel", chance.uniform(0.05, 1.0)),) * lamps,
+        "held": Held(
+            slowed_share=chance.choice((0.0, 0.0, 0.01)),
+            clock_share=chance.choice((1.0, 1.0, 0.9)),
+            heat_told=chance.random() < 0.7,
+        ),
+        "firmware": Firmware(uefi=chance.random() < 0.9, boot_entries=names),
+    }
 
 
 def _screens(form: Form) -> tuple[Screen, ...]:

@@ -20,8 +20,10 @@ from agent.machine.linux import (
     aer,
     alsa,
     ata_link,
+    backlight,
     block,
     bluetooth,
+    cpufreq,
     cpuinfo,
     drm,
     edac,
@@ -38,18 +40,23 @@ from agent.machine.linux import (
     rtc,
     smbios,
     thermal_zone,
+    throttle,
     tpm,
+    uptime,
     v4l2,
     wireless,
 )
 from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree
 from checks.machine import (
+    Backlight,
     Battery,
+    BootEntry,
     BusLink,
     Camera,
     CardReader,
     ChainSignal,
+    Charge,
     Clock,
     DisplayConnector,
     Drive,
@@ -64,8 +71,10 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     NetworkAdapter,
+    Partition,
     Processor,
     Radio,
+    Restraint,
     SoundCard,
     TemperatureSensor,
     TrustModule,
@@ -299,6 +308,29 @@ class LiveMachine:
             for link in pcie_link.links(self._tree, card.folder)
         )
 
+    def backlights(self) -> tuple[Backlight, ...] | Absent:
+        found = backlight.backlights(self._tree)
+        return found if isinstance(found, Absent) else tuple(_lamp(each) for each in found)
+
+    def charging(self) -> tuple[Charge, ...] | Absent:
+        found = power_supply.charges(self._tree)
+        return found if isinstance(found, Absent) else tuple(_charge(each) for each in found)
+
+    def restraint(self) -> Restraint:
+        allowed, highest = cpufreq.most_held_back(self._tree)
+        slowed = throttle.throttled(self._tree).package_time
+        return Restraint(slowed, uptime.seconds(self._tree), allowed, highest)
+
+    def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
+        found = efivars.boot_entries(self._tree)
+        if isinstance(found, Absent):
+            return found
+        return tuple(BootEntry(it.name, it.partition) for it in found if it.active and it.partition)
+
+    def partitions(self) -> tuple[Partition, ...] | Absent:
+        found = block.partitions(self._tree)
+        return found if isinstance(found, Absent) else tuple(Partition(it.id, it.kind) for it in found)
+
     def error_counts(self) -> ErrorCounts:
         return ErrorCounts(_memory_errors(self._tree), _link_errors(self._tree), _log(self._tree))
 
@@ -424,6 +456,14 @@ def _sound(it: alsa.Card) -> SoundCard:
 
 def _input(it: inputs.Device) -> InputDevice:
     return InputDevice(it.id, it.name, it.inside, tuple(InputSort(sort) for sort in it.sorts))
+
+
+def _lamp(it: backlight.Backlight) -> Backlight:
+    return Backlight(it.id, it.brightness, it.lit)
+
+
+def _charge(it: power_supply.Charge) -> Charge:
+    return Charge(it.id, it.status, it.level, it.starts_below)
 
 
 def _drive_link(tree: Tree, disk: block.Disk) -> tuple[BusLink, ...]:

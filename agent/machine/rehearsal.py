@@ -19,11 +19,14 @@ from agent.machine import physics
 from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
+    Backlight,
     Battery,
+    BootEntry,
     BusLink,
     Camera,
     CardReader,
     ChainSignal,
+    Charge,
     Complaint,
     DisplayConnector,
     Drive,
@@ -38,9 +41,11 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     NetworkAdapter,
+    Partition,
     Processor,
     Question,
     Radio,
+    Restraint,
     SoundCard,
     TemperatureSensor,
     TrustModule,
@@ -52,6 +57,12 @@ from reports.model.record import Identity, Source
 __all__ = ["RehearsalMachine", "load_unit"]
 
 FRAMES_HEARD = 40
+SINCE_START_S = 90.0
+"""How long before a run the unit was switched on."""
+
+OWNERS_PARTITION = "0c5f3a52-7b1e-4d8c-9a41-2e60b8a4c917"
+NO_PARTITION = "0c5f3a52-7b1e-4d8c-9a41-000000000000"
+EFI_SYSTEM = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 FELT_RPM = 150.0
 """Slower than this, nobody feels the air."""
 
@@ -247,6 +258,52 @@ class RehearsalMachine:
     def card_links(self) -> tuple[BusLink, ...] | Absent:
         return tuple(_link(it, it.lane) for it in self.unit.graphics if it.on_card and it.lane)
 
+    def backlights(self) -> tuple[Backlight, ...] | Absent:
+        return tuple(
+            Backlight(
+                lamp.id,
+                _reading(lamp.brightness, "", f"{lamp.id} brightness"),
+                _reading(lamp.lit, "", f"{lamp.id} power"),
+            )
+            for lamp in self.unit.lamps
+        )
+
+    def charging(self) -> tuple[Charge, ...] | Absent:
+        return tuple(self._charge(cell) for cell in self.unit.batteries)
+
+    def _charge(self, cell: Cell) -> Charge:
+        status = cell.status if self.unit.on_mains else "Discharging"
+        unset = Absent(Why.NOT_THERE, f"rehearsal: {cell.id} starts below")
+        starts = _reading(cell.starts_below, "", f"{cell.id} starts below") if cell.starts_below else unset
+        return Charge(
+            cell.id,
+            _reading(status, "", f"{cell.id} status"),
+            _reading(cell.level, "", f"{cell.id} level"),
+            starts,
+        )
+
+    def restraint(self) -> Restraint:
+        held, since = self.unit.held, SINCE_START_S + self._clock.monotonic()
+        untold = Absent(Why.NOT_SUPPORTED, "rehearsal: slowed by heat")
+        return Restraint(
+            slowed=_reading(held.slowed_share * since, "s", "slowed by heat") if held.heat_told else untold,
+            since_start=_reading(since, "s", "since the start"),
+            allowed=_reading(3.6e9 * held.clock_share, "hertz", "allowed clock"),
+            highest=_reading(3.6e9, "hertz", "highest clock"),
+        )
+
+    def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
+        firmware = self.unit.firmware
+        if not firmware.uefi:
+            return Absent(Why.NOT_THERE, "rehearsal: firmware", "this computer was not started the UEFI way")
+        partition = NO_PARTITION if firmware.entries_stale else OWNERS_PARTITION
+        return tuple(BootEntry(name, partition) for name in firmware.boot_entries)
+
+    def partitions(self) -> tuple[Partition, ...] | Absent:
+        inside = any(not it.boot_stick for it in self.unit.disks)
+        id, kind = (_reading(text, "", "partition") for text in (OWNERS_PARTITION, EFI_SYSTEM))
+        return (Partition(id, kind),) if inside else ()
+
     def error_counts(self) -> ErrorCounts:
         return ErrorCounts(self._memory_errors(), self._link_errors(), self._log())
 
@@ -371,6 +428,8 @@ class RehearsalMachine:
             "lid.present.fitted": self._made_with(InputSort.LID),
             "buttons.present.fitted": self._made_with(InputSort.POWER),
             "readers.present.fitted": bool(self._sound.readers),
+            "display.lit": not self.unit.panel_dark,
+            "charger.plugged": self.unit.charger_plugged,
         }
         if question.id == "memory.put_back":
             return str(sum(1 for slot in self._sound.slots if slot.capacity_bytes))

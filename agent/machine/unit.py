@@ -34,12 +34,16 @@ class Plate:
 
 @dataclass(frozen=True, slots=True)
 class Firmware:
-    """The firmware's settings; without `uefi` it has neither Secure Boot nor entries."""
+    """The firmware's settings; without `uefi` it has neither Secure Boot nor entries.
+
+    `entries_stale`: they point at a partition that no drive has.
+    """
 
     uefi: bool = True
     secure_boot: bool = True
     boot_entries: tuple[str, ...] = ("Owner's system",)
     controller_mode: str = "AHCI"
+    entries_stale: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,13 +206,19 @@ class Chip:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A battery: capacities in watt hours; `cycles` 0: it does not count."""
+    """A battery: capacities in watt hours; `cycles` 0: it does not count.
+
+    `level` and `starts_below` are shares of full; `starts_below` 0: nobody set one.
+    """
 
     id: str
     model: str
     design_watt_hours: float
     full_watt_hours: float
     cycles: int = 0
+    status: str = "Charging"
+    level: float = 0.8
+    starts_below: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +291,25 @@ class Errors:
 
 
 @dataclass(frozen=True, slots=True)
+class Lamp:
+    """What lights the panel, as the kernel tells it: a share of the highest brightness."""
+
+    id: str
+    brightness: float = 0.6
+    lit: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What holds the processor back: the share of the time that heat slows it, and of its clock that it may
+    use. Without `heat_told` its maker counts no such time."""
+
+    slowed_share: float = 0.0
+    clock_share: float = 1.0
+    heat_told: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
     """A whole unit. `processor_sensor` is the id of the one nearest to the heat, "" where none is.
 
@@ -318,3 +347,7 @@ class Unit:
     controls: tuple[Control, ...] = ()
     readers: tuple[Adapter, ...] = ()
     errors: Errors = Errors()
+    lamps: tuple[Lamp, ...] = ()
+    panel_dark: bool = False
+    held: Held = Held()
+    charger_plugged: bool = True

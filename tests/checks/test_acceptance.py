@@ -88,6 +88,10 @@ FAULTS = {
     "power-key-off": ("buttons.present", Verdict.FAIL),
     "card-reader-off": ("readers.present", Verdict.FAIL),
     "drive-link-narrow": ("storage.link", Verdict.FAIL),
+    "backlight-dark": ("display.backlight", Verdict.FAIL),
+    "processor-held-hot": ("processor.throttle", Verdict.FAIL),
+    "processor-held-slow": ("processor.throttle", Verdict.FAIL),
+    "start-entry-stale": ("board.start", Verdict.FAIL),
     "machine-checks": ("board.counters", Verdict.FAIL),
     "drive-errors": ("board.counters", Verdict.FAIL),
     "drive-link-errors": ("board.counters", Verdict.FAIL),
@@ -99,6 +103,8 @@ OTHER_FORMS = {
     "pointer-ribbon-off": (Form.LAPTOP, "pointer.present"),
     "lid-switch-off": (Form.LAPTOP, "lid.present"),
     "graphics-card-loose": (Form.TOWER, "graphics.present"),
+    "charging-socket-off": (Form.LAPTOP, "charger.mains"),
+    "battery-not-charging": (Form.LAPTOP, "battery.charging"),
     "graphics-card-crooked": (Form.TOWER, "graphics.link"),
     "memory-errors": (Form.TOWER, "memory.counters"),
 }
@@ -182,7 +188,7 @@ def test_each_named_fault_shows_in_its_check(fault):
     about = subject(each.kind, form=unit.form, serial=plate.serial)
 
     # with an answer a hidden drive is known to be there; nobody can answer for a silent network but by one
-    person = Present(faulty) if fault == "network-silent" else Bench()
+    person = Present(faulty) if fault in ("network-silent", "backlight-dark") else Bench()
     before = each.judge(each.measure(sound, about, Bench()), each.limits(about))
     after = each.judge(each.measure(faulty, about, person), each.limits(about))
 

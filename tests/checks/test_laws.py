@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checks import intake
-from checks.machine import InputSort
+from checks.machine import BootEntry, InputSort
 from checks.registry import MODULES, check
 from reports.codec import from_json, to_json
 from reports.model.evidence import Absent, Why
@@ -20,12 +20,15 @@ from reports.model.order import Action, Expected, Form, Line, Piece
 from reports.model.servicemap import PartKind
 from tests.support.machines import (
     GIB,
+    GUID,
     Bench,
     absent,
+    backlight,
     battery,
     bus_link,
     camera,
     chains,
+    charge,
     connector,
     control,
     drive,
@@ -37,10 +40,12 @@ from tests.support.machines import (
     link_errors,
     module_errors,
     network,
+    partition,
     processor,
     radio,
     reader,
     replaced,
+    restraint,
     said,
     slot,
     sound_card,
@@ -88,6 +93,11 @@ NEEDED = {
         ("adapters", "adapters/0/driver", "adapters/0/on_card"),
     ),
     "ports.network": (replaced("ports"), ("adapters", "adapters/0/driver")),
+    "display.backlight": (replaced("display"), ("backlights", "backlights/0/brightness")),
+    "battery.charging": (replaced("battery"), ("mains", "batteries")),
+    "charger.mains": (replaced("charger"), ("mains",)),
+    "processor.throttle": (Line("processor", Action.REFITTED), ()),
+    "board.start": (replaced("board"), ("entries", "partitions", "partitions/0/id")),
     "storage.link": (replaced("storage"), ("links", "links/0/width", "links/0/most_width")),
     "graphics.link": (replaced("graphics"), ("links", "links/0/width", "links/0/most_width")),
     "memory.counters": (
@@ -229,6 +239,8 @@ def several(items: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
 whole_numbers = st.integers(-1, 9).map(said) | gone
 seconds = st.sampled_from([0, -1, 1_772_438_400, 2**53 - 1]).map(lambda at: said(at, "s")) | gone
 capacities = st.sampled_from([0.0, 41.5, 50.0, 1e6]).map(lambda held: said(held, "watt_hours")) | gone
+ratios = st.sampled_from([0.0, 0.5, 1.0, 1e6]).map(said) | gone
+statuses = st.sampled_from(["Charging", "Full", "Not charging", "Discharging"]).map(said) | gone
 rates = st.sampled_from([2.5, 8.0, 1e9]).map(lambda rate: said(rate, "GT/s")) | gone
 bus_links = st.builds(
     bus_link, speed=rates, width=whole_numbers, most_width=whole_numbers, lowered=flags, model=maybe
@@ -257,6 +269,12 @@ units = st.builds(
     sound_cards=several(st.builds(sound_card, plays=flags, records=flags, model=maybe)),
     input_devices=several(st.builds(control, st.sampled_from(InputSort), inside=flags, name=maybe)),
     card_readers=several(st.builds(reader, driver=maybe)),
+    on_mains=flags,
+    backlights=several(st.builds(backlight, brightness=ratios, lit=flags)),
+    charging=several(st.builds(charge, status=statuses, level=ratios, starts_below=ratios)),
+    restraint=st.builds(restraint, slowed=ratios, since_start=ratios, allowed=ratios, highest=ratios),
+    boot_entries=several(st.builds(BootEntry, st.just("Example \x1b[31m"), st.sampled_from([GUID, "other"]))),
+    partitions=several(st.builds(partition, st.just(GUID) | gone, st.just("other") | gone)),
     drive_links=several(bus_links),
     card_links=several(bus_links),
     error_counts=counted,

@@ -13,11 +13,14 @@ from typing import Any
 
 from checks.check import Check, Subject
 from checks.machine import (
+    Backlight,
     Battery,
+    BootEntry,
     BusLink,
     Camera,
     CardReader,
     ChainSignal,
+    Charge,
     Complaint,
     DisplayConnector,
     Drive,
@@ -32,13 +35,16 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     NetworkAdapter,
+    Partition,
     Processor,
     Question,
     Radio,
+    Restraint,
     SoundCard,
     TemperatureSensor,
     TrustModule,
 )
+from checks.start import EFI_SYSTEM
 from reports.model.baseline import Baseline, Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
 from reports.model.finding import Depth, Judgement
@@ -238,6 +244,35 @@ def error_counts(**changes: Any) -> ErrorCounts:
     return ErrorCounts(**plain | changes)
 
 
+GUID = "0c5f3a52-7b1e-4d8c-9a41-2e60b8a4c917"
+
+
+def partition(id: str | Absent = GUID, kind: str | Absent = EFI_SYSTEM) -> Partition:
+    """The partition that a system starts from."""
+    return Partition(*(each if isinstance(each, Absent) else said(each) for each in (id, kind)))
+
+
+def backlight(share: float = 0.6, **changes: Any) -> Backlight:
+    return Backlight(**{"id": "panel", "brightness": said(share), "lit": said(True), **changes})
+
+
+def charge(status: Any = "Charging", share: float = 0.8, **changes: Any) -> Charge:
+    word = said(status) if isinstance(status, str) else status
+    plain: dict[str, Any] = {"id": "acpi-PNP0C0A:00", "status": word, "level": said(share)}
+    return Charge(**{**plain, "starts_below": absent(), **changes})
+
+
+def restraint(slowed: Any = 0.0, clock: float = 1.0, **changes: Any) -> Restraint:
+    """Slowed for this share of 100 s, and allowed this share of 3.6 GHz."""
+    plain: dict[str, Any] = {
+        "slowed": said(100.0 * slowed, "s") if isinstance(slowed, float) else slowed,
+        "since_start": said(100.0, "s"),
+        "allowed": said(3.6e9 * clock, "hertz"),
+        "highest": said(3.6e9, "hertz"),
+    }
+    return Restraint(**plain | changes)
+
+
 def identity(**changes: str | Reading | Absent) -> Identity:
     """Who the sound laptop says it is."""
     plain = {
@@ -385,6 +420,21 @@ class FakeMachine:
     def card_links(self) -> tuple[BusLink, ...] | Absent:
         return self.facts["card_links"]
 
+    def backlights(self) -> tuple[Backlight, ...] | Absent:
+        return self.facts["backlights"]
+
+    def charging(self) -> tuple[Charge, ...] | Absent:
+        return self.facts["charging"]
+
+    def restraint(self) -> Restraint:
+        return self.facts["restraint"]
+
+    def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
+        return self.facts["boot_entries"]
+
+    def partitions(self) -> tuple[Partition, ...] | Absent:
+        return self.facts["partitions"]
+
     def error_counts(self) -> ErrorCounts:
         return self.facts["error_counts"]
 
@@ -437,6 +487,11 @@ def laptop(**facts: Any) -> FakeMachine:
         "card_readers": (reader(),),
         "drive_links": (bus_link(),),
         "card_links": (bus_link(16, 16, id="pci-0000:01:00.0"),),
+        "backlights": (backlight(),),
+        "charging": (charge(),),
+        "restraint": restraint(),
+        "boot_entries": (BootEntry("Example system", GUID),),
+        "partitions": (partition(),),
         "error_counts": error_counts(),
         "error_counts_at_start": error_counts(),
     }

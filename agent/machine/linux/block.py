@@ -64,6 +64,41 @@ def disks(tree: Tree) -> tuple[Disk, ...] | Absent:
 
 
 @dataclass(frozen=True, slots=True)
+class Partition:
+    """A partition by the GUIDs of its table, lower case; `kind` is its type."""
+
+    id: Reading | Absent
+    kind: Reading | Absent
+
+
+def partitions(tree: Tree) -> tuple[Partition, ...] | Absent:
+    """The partitions of drives inside the unit, as udev found their tables; none is opened here."""
+    found = disks(tree)
+    if isinstance(found, Absent):
+        return found
+    inside = (disk for disk in found if not disk.boot_stick and not _from_outside(disk))
+    return tuple(
+        Partition(_noted(tree, part, "ID_PART_ENTRY_UUID"), _noted(tree, part, "ID_PART_ENTRY_TYPE"))
+        for disk in inside
+        for part in (f"{disk.folder}/{name}" for name in tree.listed(disk.folder))
+        if tree.exists(f"{part}/partition")
+    )
+
+
+def _from_outside(disk: Disk) -> bool:
+    on_usb = isinstance(disk.transport, Reading) and disk.transport.value == "usb"
+    return on_usb or (isinstance(disk.removable, Reading) and bool(disk.removable.value))
+
+
+def _noted(tree: Tree, part: str, name: str) -> Reading | Absent:
+    """What udev noted of a partition, in lower case."""
+    said = udevdb.property_of(tree, part, "b", name)
+    if isinstance(said, Absent):
+        return Absent(Why.NOT_SUPPORTED, said.source, "udev noted nothing of this partition")
+    return Reading(str(said.value).casefold(), "", said.source)
+
+
+@dataclass(frozen=True, slots=True)
 class Reader:
     """A reader of memory cards on USB: it poses as a removable drive, with or without a card."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.machine.linux.files import Tree, first
-from reports.model.evidence import Absent, Reading
+from reports.model.evidence import Absent, Reading, Why
 
 POLICIES: Final = "/sys/devices/system/cpu/cpufreq"
 HERTZ_PER_KILOHERTZ: Final = 1000
@@ -35,6 +35,23 @@ def policies(tree: Tree) -> tuple[Policy, ...] | Absent:
     if isinstance(names, Absent):
         return names
     return tuple(_policy(tree, name) for name in names if re.fullmatch(r"policy\d+", name))
+
+
+def most_held_back(tree: Tree) -> tuple[Reading | Absent, Reading | Absent]:
+    """Allowed and highest frequency of the policy that may use the least share of what it can."""
+    found = policies(tree)
+    if isinstance(found, Absent) or not found:
+        none = found if isinstance(found, Absent) else Absent(Why.NOT_SUPPORTED, POLICIES, "no clock to set")
+        return none, none
+    held = min(found, key=_share)
+    return held.allowed, held.highest
+
+
+def _share(policy: Policy) -> float:
+    """Of a policy that does not tell 0: it decides, so that it is not passed over."""
+    if isinstance(policy.allowed, Absent) or isinstance(policy.highest, Absent) or not policy.highest.value:
+        return 0.0
+    return float(policy.allowed.value) / float(policy.highest.value)
 
 
 def _policy(tree: Tree, name: str) -> Policy:

@@ -69,6 +69,59 @@ def _supply(tree: Tree, folder: str) -> _Supply | Absent | None:
     return None if scope == "Device" else _Supply(folder, sort == "Battery")
 
 
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """How a battery charges: `status` in the kernel's words; `level` and `starts_below` as shares of full."""
+
+    id: str
+    status: Reading | Absent
+    level: Reading | Absent
+    starts_below: Reading | Absent
+
+
+def charges(tree: Tree) -> tuple[Charge, ...] | Absent:
+    """Every battery that feeds the unit and is in its place."""
+    found = _supplies(tree)
+    if isinstance(found, Absent):
+        return found
+    batteries = (supply.folder for supply in found if supply.is_battery)
+    return tuple(_charge(tree, folder) for folder in batteries if tree.words(f"{folder}/present") != "0")
+
+
+def _charge(tree: Tree, supply: str) -> Charge:
+    return Charge(
+        id=bus_path(tree, supply),
+        status=_status(tree, supply),
+        level=_share(tree, f"{supply}/capacity"),
+        starts_below=_threshold(tree, supply),
+    )
+
+
+def _status(tree: Tree, supply: str) -> Reading | Absent:
+    """One of the words of the class; `Unknown` says nothing."""
+    said = tree.text(f"{supply}/status")
+    if isinstance(said, Absent) or said.value in _STATUS:
+        return said
+    return Absent(Why.NOT_UNDERSTOOD, said.source, str(said.value))
+
+
+def _share(tree: Tree, path: str) -> Reading | Absent:
+    percent = tree.integer(path)
+    if isinstance(percent, Absent):
+        return percent
+    if not 0 <= int(percent.value) <= 100:
+        return Absent(Why.NOT_UNDERSTOOD, path, str(percent.value))
+    return Reading(int(percent.value) / 100, "", path)
+
+
+def _threshold(tree: Tree, supply: str) -> Reading | Absent:
+    """`charge_control_start_threshold`; 0 is set to nothing."""
+    share = _share(tree, f"{supply}/charge_control_start_threshold")
+    if isinstance(share, Reading) and share.value == 0:
+        return Absent(Why.NOT_THERE, share.source, "set to nothing")
+    return share
+
+
 def _cell(tree: Tree, supply: str) -> Cell:
     return Cell(
         id=bus_path(tree, supply),

@@ -321,3 +321,31 @@ def test_a_removable_drive_on_another_bus_is_no_reader(unit):
 
 def test_without_block_devices_there_are_no_readers_on_usb(unit):
     assert block.card_readers(unit.tree) == ()
+
+
+def partition(unit, disk, number, **noted):
+    """A partition of the drive with the folder `disk`, and what udev noted of it."""
+    node = f"{disk.removeprefix('/sys/devices/')}/{disk.rpartition('/')[2]}p{number}"
+    unit.device(node, "block", partition=number, dev=f"259:{number}")
+    unit.file(f"/run/udev/data/b259:{number}", "".join(f"E:{key}={value}\n" for key, value in noted.items()))
+
+
+def test_partitions_are_known_by_the_guids_of_their_table(unit):
+    disk = unit.device("pci0000:00/0000:01:00.0/nvme/nvme0/nvme0n1", "block",
+                       parent="pci0000:00/0000:01:00.0/nvme/nvme0", removable=0)  # fmt: skip
+    partition(
+        unit, disk, 1, ID_PART_ENTRY_UUID="0C5F3A52-7B1E-4D8C-9A41-2E60B8A4C917", ID_PART_ENTRY_TYPE="x"
+    )
+    partition(unit, disk, 2)
+
+    first, second = block.partitions(unit.tree)
+
+    assert (first.id.value, first.kind.value) == ("0c5f3a52-7b1e-4d8c-9a41-2e60b8a4c917", "x")
+    assert second.id.why is Why.NOT_SUPPORTED
+
+
+def test_the_partitions_of_a_stick_are_none_of_the_units(unit):
+    path = "pci0000:00/0000:00:14.0/usb2/2-1/2-1:1.0/host0/target0:0:0/0:0:0:0/block/sda"
+    partition(unit, unit.device(path, "block", parent=path.rpartition("/block")[0], removable=1), 1)
+
+    assert block.partitions(unit.tree) == ()

@@ -43,3 +43,23 @@ def test_this_computer_says_its_clocks_or_why_not():
     found = cpufreq.policies(Tree())
 
     assert isinstance(found, Absent) or all(each.cpus for each in found)
+
+
+def test_the_policy_that_may_use_least_of_its_clock_decides(unit):
+    policy(unit, 0, cpuinfo_max_freq=4200000, scaling_max_freq=4200000)
+    policy(unit, 4, cpuinfo_max_freq=3000000, scaling_max_freq=800000)
+
+    allowed, highest = cpufreq.most_held_back(unit.tree)
+
+    assert (allowed.value, highest.value) == (800_000_000, 3_000_000_000)
+
+
+def test_a_policy_that_does_not_tell_is_not_passed_over(unit):
+    policy(unit, 0, cpuinfo_max_freq=4200000, scaling_max_freq=4200000)
+    policy(unit, 1, cpuinfo_max_freq="x", scaling_max_freq=4200000)
+
+    assert cpufreq.most_held_back(unit.tree)[1].why is Why.NOT_UNDERSTOOD
+
+
+def test_without_policies_there_is_nothing_to_hold_back(unit):
+    assert cpufreq.most_held_back(unit.tree)[0].why is Why.NOT_THERE

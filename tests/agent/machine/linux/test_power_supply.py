@@ -210,3 +210,37 @@ def test_a_supply_that_cannot_be_asked_what_it_is_is_not_taken_for_none(laptop, 
 
     assert power_supply.batteries(laptop.tree).why is Why.DID_NOT_ANSWER
     assert power_supply.on_mains(laptop.tree).why is Why.DID_NOT_ANSWER
+
+
+def charge_of(unit, **files):
+    supply(unit, "BAT0", type="Battery", **files)
+    (found,) = power_supply.charges(unit.tree)
+    return found
+
+
+def test_how_full_a_battery_is_and_whether_it_charges(unit):
+    found = charge_of(unit, status="Not charging", capacity=57, charge_control_start_threshold=40)
+
+    assert found.status.value == "Not charging"
+    assert (found.level.value, found.starts_below.value) == (0.57, 0.4)
+
+
+@pytest.mark.parametrize(("said", "why"), [("Unknown", Why.NOT_UNDERSTOOD), ("Sleeping", Why.NOT_UNDERSTOOD)])
+def test_a_status_that_says_nothing_is_not_guessed_at(unit, said, why):
+    assert charge_of(unit, status=said).status.why is why
+
+
+@pytest.mark.parametrize(("percent", "why"), [(101, Why.NOT_UNDERSTOOD), ("x", Why.NOT_UNDERSTOOD)])
+def test_a_level_that_cannot_be_is_not_understood(unit, percent, why):
+    assert charge_of(unit, status="Full", capacity=percent).level.why is why
+
+
+def test_a_threshold_of_nothing_is_none(unit):
+    assert charge_of(unit, charge_control_start_threshold=0).starts_below.why is Why.NOT_THERE
+
+
+def test_the_battery_of_a_pen_and_an_empty_place_charge_nothing(unit):
+    supply(unit, "pen", type="Battery", scope="Device", status="Discharging")
+    supply(unit, "BAT1", type="Battery", present=0)
+
+    assert power_supply.charges(unit.tree) == ()
