@@ -1,0 +1,83 @@
+"""The bench of a virtual unit: the stick with orders, maps and keys, and the reports that come back on it.
+
+The stick is an image with a FAT file system, written and read from outside with mtools.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tests.support.tools import PROJECT, need
+
+PASSPHRASE = "lamp otter maple finch"
+MOUNT = "mkdir -p /bench && mount -t vfat -o utf8=1 /dev/disk/by-label/BENCH /bench"
+RELEASE = "umount /bench"
+
+
+@dataclass(frozen=True)
+class Stick:
+    """A stick as an image file; `folder` is the bench's own, with the root key and the trust file."""
+
+    image: Path
+    folder: Path
+
+    def reports(self, target: Path) -> list[Path]:
+        """The reports on the stick, read from outside, oldest first."""
+        target.mkdir(parents=True, exist_ok=True)
+        subprocess.run(
+            [need("mcopy"), "-s", "-n", "-o", "-i", str(self.image), "::reports", str(target)],
+            check=True, capture_output=True,
+        )  # fmt: skip
+        return sorted((target / "reports").glob("*/report.json"))
+
+    def verified(self, report: Path) -> dict[str, Any]:
+        """What `benchproof verify` says of a report; it must accept it."""
+        done = _benchproof("verify", report, "--trust", self.folder / "keys/trust.txt", "--json")
+        assert done.returncode == 0, done.stdout + done.stderr
+        return dict(json.loads(done.stdout))
+
+
+Documents = Mapping[str, Mapping[str, Any]]
+
+
+def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
+    """A stick with `orders` and `maps`, and a bench key made for it."""
+    bench = folder / "bench"
+    (bench / "orders").mkdir(parents=True)
+    (bench / "reports").mkdir()
+    (bench / "maps").mkdir()
+    (bench / "passphrase").write_text(PASSPHRASE + "\n")
+    for place, documents in (("orders", orders), ("maps", maps)):
+        for name, document in documents.items():
+            (bench / place / f"{name}.json").write_text(json.dumps(document, indent=1))
+    done = _benchproof("keys", "init", "--bench", bench, "--shop", "Lower Mill Workshop", "--name", "bench 1",
+                       "--passphrase-file", bench / "passphrase")  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    image = folder / "stick.img"
+    image.touch()
+    with image.open("r+b") as file:
+        file.truncate(64 * 2**20)
+    _quiet(need("mkfs.vfat"), "-n", "BENCH", image)
+    for name in ("orders", "maps", "reports", "keys", "passphrase"):
+        _quiet(need("mcopy"), "-s", "-i", image, bench / name, "::")
+    return Stick(image, bench)
+
+
+def _benchproof(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "agent.cli", *map(str, words)],
+        capture_output=True,
+        text=True,
+        cwd=PROJECT,
+        check=False,
+    )
+
+
+def _quiet(*words: str | Path) -> None:
+    subprocess.run([str(word) for word in words], check=True, capture_output=True)

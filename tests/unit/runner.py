@@ -1,0 +1,252 @@
+"""A scenario from the unit's start to the signed report, and whether what came is what must come."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from agent.mapcheck import generic_map
+from reports.codec import to_json
+from reports.model.order import Form
+from tests.unit import smbios
+from tests.unit.bench import MOUNT, RELEASE, Stick, make_stick
+from tests.unit.climate import Climate, Cooling
+from tests.unit.image import Image
+from tests.unit.parts import PARTS, trust_module
+from tests.unit.scenario import Scenario, Unit
+from tests.unit.virtual import Hardware, SetUpFailed, VirtualUnit, running
+
+AGENT = "python3 -m agent.cli"
+_TROUBLED = ("fail", "inconclusive")
+
+
+@dataclass
+class Started:
+    """A unit that is set up, with its stick in it, and the reports seen so far."""
+
+    unit: Unit
+    boot: str
+    virtual: VirtualUnit
+    climate: Climate
+    stick: Stick
+    answers: Mapping[str, str]
+    seen: set[str] = field(default_factory=set)
+
+    def answer(self, scenario: Scenario | None) -> Any:
+        """Who sits at the terminal: options by words of the question."""
+        known = {**self.answers, **(scenario.answers if scenario else {})}
+
+        def choose(question: str, options: Sequence[str]) -> str:
+            for words, option in known.items():
+                if words in question:
+                    return str(options.index(option) + 1)
+            raise SetUpFailed(f"nobody knows what to answer: {question} {options}")
+
+        return choose
+
+
+@dataclass(frozen=True)
+class Came:
+    """What came of a run: the signed report, verified, and how long the run took."""
+
+    status: int
+    report: Mapping[str, Any]
+    screen: str
+    seconds: float
+
+    @property
+    def findings(self) -> Mapping[str, Mapping[str, Any]]:
+        return {f"{each['check']}/{each['part']}": each for each in self.report["findings"]}
+
+
+@contextmanager
+def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Started]:
+    """The unit booted and set up as its file says."""
+    data = unit.started(boot)
+    folder.mkdir(parents=True)
+    stick = make_stick(folder, dict(_orders(unit, data)), dict(_maps(data)))
+    parts = [PARTS[name] for name in data.get("parts", ()) if name != "tpm"]
+    _files(folder, parts)
+    with ExitStack() as stack:
+        if "tpm" in data["parts"]:
+            stack.enter_context(trust_module(folder))
+        hardware = Hardware(
+            data["memory_mib"],
+            data["processors"],
+            smbios.write(folder, data["firmware"]),
+            data["devices"],
+            data.get("acpi", ()),
+            data.get("clock", ""),
+            "on" if data.get("keyboard", False) else "off",
+        )
+        virtual = stack.enter_context(running(folder, image, hardware, stick.image))
+        climate = Climate(virtual, Cooling(**data.get("cooling", {})))
+        climate.start()
+        stack.callback(climate.stop)
+        for offset, value in data.get("mailbox", {}).items():
+            virtual.write(int(offset), value)
+        for command in (
+            *(command for part in parts for command in part.commands),
+            *data.get("set_up", ()),
+            MOUNT,
+        ):
+            virtual.set_up(command)
+        here = Started(unit, boot, virtual, climate, stick, data.get("answers", {}))
+        if data.get("baseline"):
+            _record(here, data["baseline"])
+        yield here
+
+
+def _files(folder: Path, parts: Sequence[Any]) -> None:
+    for part in parts:
+        for name, content in (part.files or {}).items():
+            path = folder / "shared" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+
+
+def number_of(order: str) -> str:
+    return f"LM-{order}"
+
+
+def _orders(unit: Unit, data: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """The orders of the unit: what its firmware says as it should be, and the lines of each."""
+    firmware = unit.data["firmware"]
+    known = {name: firmware[name] for name in ("serial", "product", "uuid", "sku")}
+    for name, lines in data["orders"].items():
+        yield (
+            number_of(name),
+            {
+                "schema": "benchproof/order/1",
+                "number": number_of(name),
+                "ordered": "2026-03-16",
+                "unit": {
+                    "form": data["form"],
+                    "family": data.get("family", ""),
+                    "maker": "Tarnwick",
+                    **known,
+                },
+                "complaint": "shuts down during video calls",
+                "technician": "t-07",
+                "lines": lines,
+                "budget_minutes": 60,
+            },
+        )
+
+
+def _maps(data: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """The unit's own service map, where its file gives one: the generic map of its form, with more limits."""
+    if "map" not in data:
+        return
+    service_map = to_json(generic_map(Form(data["form"])))
+    service_map |= {"family": data["family"], "title": data["map"]["title"], "generic": False}
+    for part in service_map["parts"]:
+        part["limits"] = [*part.get("limits", ()), *data["map"].get("limits", {}).get(part["id"], ())]
+    yield data["family"], service_map
+
+
+def _record(here: Started, order: str) -> None:
+    """The baseline, as a technician takes it."""
+    command = f"{AGENT} baseline {number_of(order)} --bench /bench"
+    status, text = here.virtual.terminal.run(command, here.answer(None))
+    if status != 0:
+        raise SetUpFailed(f"no baseline, status {status}:\n{text}")
+
+
+def perform(here: Started, scenario: Scenario, folder: Path) -> Came:
+    """Inject, run, read the report from the stick, put back."""
+    virtual = here.virtual
+    for command in scenario.inject:
+        _act(here, command)
+    sound = here.climate.cooling
+    here.climate.cooling = replace(sound, **scenario.cooling)
+    here.climate.settle()
+    began = time.monotonic()
+    try:
+        command = (
+            f"{AGENT} run {number_of(scenario.order)} --bench /bench --passphrase-file /bench/passphrase"
+        )
+        status, screen = virtual.terminal.run(command, here.answer(scenario))
+        seconds = time.monotonic() - began
+        report = _read_back(here, folder, screen)
+    finally:
+        here.climate.cooling = sound
+        here.climate.settle()
+        for command in scenario.restore:
+            _act(here, command)
+    return Came(status, report, screen, seconds)
+
+
+def _act(here: Started, command: str) -> None:
+    """A line of a scenario: `qmp: {...}` for QEMU, `mailbox: OFFSET VALUE`, else a command in the unit."""
+    if command.startswith("qmp:"):
+        asked = json.loads(command.removeprefix("qmp:"))
+        here.virtual.qmp.ask(asked["execute"], asked.get("arguments"))
+    elif command.startswith("mailbox:"):
+        offset, value = command.removeprefix("mailbox:").split()
+        here.virtual.write(int(offset), int(value))
+    else:
+        here.virtual.set_up(command)
+
+
+def _read_back(here: Started, folder: Path, screen: str) -> Mapping[str, Any]:
+    """The one report that is new on the stick, verified against the shop's root."""
+    here.virtual.set_up(RELEASE)
+    found = [path for path in here.stick.reports(folder) if path.parent.name not in here.seen]
+    here.virtual.set_up(MOUNT)
+    if len(found) != 1:
+        raise SetUpFailed(f"{len(found)} new reports on the stick:\n{screen[-3000:]}")
+    here.seen.add(found[0].parent.name)
+    verified = here.stick.verified(found[0])
+    assert verified, "verify said nothing"
+    return dict(json.loads(found[0].read_text()))
+
+
+# -- what must come ----------------------------------------------------------------------------------
+
+
+def differences(scenario: Scenario, came: Came) -> list[str]:
+    """Where what came is not what the scenario says; empty where it is."""
+    return [*_verdicts(scenario, came), *_findings(scenario, came), *_caught(scenario, came)]
+
+
+def _verdicts(scenario: Scenario, came: Came) -> Iterator[str]:
+    statuses = {"ready": 0, "hold": 1, "incomplete": 3}
+    if came.report["verdict"] != scenario.verdict:
+        yield f"verdict {came.report['verdict']}, expected {scenario.verdict}"
+    if came.status != statuses[scenario.verdict]:
+        yield f"exit status {came.status}, expected {statuses[scenario.verdict]}"
+    if came.report["source"] != "live":
+        yield f"source {came.report['source']}"
+
+
+def _findings(scenario: Scenario, came: Came) -> Iterator[str]:
+    expected = dict.fromkeys(scenario.fails, "fail") | dict.fromkeys(scenario.unmeasured, "inconclusive")
+    for id, finding in came.findings.items():
+        found = finding["judgement"]["verdict"]
+        wanted = expected.get(id)
+        if found != wanted and (wanted or found in _TROUBLED):
+            yield f"{id}: {found}, expected {wanted or 'a pass'}: {finding['judgement']['reason']}"
+    for id in expected.keys() - came.findings.keys():
+        yield f"{id}: not planned"
+
+
+def _caught(scenario: Scenario, came: Came) -> Iterator[str]:
+    """Whether the finding that catches the fault says what to do and where to look first."""
+    catches = came.findings.get(next(iter((*scenario.fails, *scenario.unmeasured)), ""))
+    if catches is None:
+        return
+    advice = catches["judgement"]["advice"]
+    if not re.search(scenario.advice, advice):
+        yield f"advice {advice!r}, expected {scenario.advice!r}"
+    looked = [
+        f"{each['name']}, {each['end']} end" if each["end"] else each["name"] for each in catches["suspects"]
+    ]
+    if scenario.suspect and looked[:1] != [scenario.suspect]:
+        yield f"first suspects {looked[:3]}, expected {scenario.suspect!r}"

@@ -1,0 +1,275 @@
+"""A virtual unit under QEMU: started, typed at through its terminal, and changed while it runs.
+
+Software emulation throughout, so that it runs wherever QEMU does. The kernel is started directly (PVH). The
+initramfs lies at 256 MiB by a loader device: QEMU 7.2 lets `-initrd` overwrite ACPI tables once there are
+many devices. Memory is one shared file, which the bench may write into: the mailbox of `guest/acpi.asl`.
+"""
+
+from __future__ import annotations
+
+import json
+import mmap
+import os
+import re
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from tests.support.tools import PROJECT, need
+from tests.unit.image import GUEST, Image
+
+MAILBOX: Final = 0x0FF00000
+_INITRAMFS: Final = 0x10000000
+_MIB: Final = 2**20
+
+BOOT_S: Final = 300.0
+"""Seen: 7 to 25 s; a machine shared by others takes many times that."""
+COMMAND_S: Final = 900.0
+
+
+class SetUpFailed(AssertionError):
+    """A step that makes the unit what the scenario says did not work: nothing after it means anything."""
+
+
+@dataclass(frozen=True)
+class Hardware:
+    """What QEMU is told of a unit: its memory, processors, raw firmware structures, devices."""
+
+    memory_mib: int
+    processors: int
+    structures: Sequence[Path]
+    devices: Sequence[str]
+    acpi: Sequence[str] = ()
+    clock: str = ""
+    keyboard: str = "on"
+
+
+@dataclass
+class VirtualUnit:
+    """A unit that runs; `folder` holds its sockets and what it shares with the bench."""
+
+    folder: Path
+    process: subprocess.Popen[bytes]
+    qmp: Qmp
+    terminal: Terminal
+    mailbox: mmap.mmap
+
+    def shell(self, command: str, timeout_s: float = COMMAND_S) -> tuple[int, str]:
+        """Exit status and output of `command` in the unit."""
+        return self.terminal.run(command, timeout_s=timeout_s)
+
+    def set_up(self, command: str) -> str:
+        """`command` in the unit; SetUpFailed unless it ends well."""
+        status, text = self.shell(command)
+        if status != 0:
+            raise SetUpFailed(f"status {status} of: {command}\n{text}")
+        return text
+
+    def write(self, offset: int, value: int) -> None:
+        """A 32-bit word of the mailbox."""
+        self.mailbox[offset : offset + 4] = value.to_bytes(4, "little")
+
+    def processor_threads(self) -> tuple[int, ...]:
+        """The host's thread of each virtual processor."""
+        return tuple(each["thread-id"] for each in self.qmp.ask("query-cpus-fast"))
+
+
+@contextmanager
+def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iterator[VirtualUnit]:
+    """A unit that has booted to its terminal; it is switched off on every way out."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "shared").mkdir(exist_ok=True)
+    memory = folder / "memory"
+    log = (folder / "qemu.log").open("wb")
+    process = subprocess.Popen(
+        _command(folder, memory, image, hardware, stick), stdin=subprocess.DEVNULL, stdout=log, stderr=log
+    )
+    try:
+        qmp = Qmp(_connected(folder / "qmp", process))
+        terminal = Terminal(_connected(folder / "terminal", process))
+        with memory.open("r+b") as file:
+            mailbox = mmap.mmap(file.fileno(), 4096, offset=MAILBOX)
+        terminal.ready(BOOT_S)
+        yield VirtualUnit(folder, process, qmp, terminal, mailbox)
+    finally:
+        process.terminate()
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        log.close()
+        with suppress(FileNotFoundError):
+            memory.unlink()
+
+
+def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick: Path) -> list[str]:
+    size = image.initramfs.stat().st_size
+    reserve = -(-size // _MIB)
+    kernel_line = " ".join(
+        (
+            "console=ttyS0 quiet loglevel=4 panic=1 random.trust_cpu=on net.ifnames=0 mitigations=off nokaslr",
+            "no_timer_check modprobe.blacklist=powernow_k8,pcspkr,iTCO_wdt,intel_agp,aesni_intel,crct10dif_pclmul",
+            f"initrdmem={_INITRAMFS:#x},{size}",
+            f"memmap=1M${MAILBOX:#x} memmap={reserve}M${_INITRAMFS:#x}",
+        )
+    )
+    words = [
+        need("qemu-system-x86_64"), "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
+        "-machine", f"q35,accel=tcg,memory-backend=ram,smbios-entry-point-type=64,i8042={hardware.keyboard}",
+        "-cpu", "Nehalem,model-id=HG two 2.4 GHz", "-smp", str(hardware.processors), "-m", str(hardware.memory_mib),
+        "-object", f"memory-backend-file,id=ram,size={hardware.memory_mib}M,mem-path={memory},share=on",
+        "-kernel", str(image.kernel), "-append", kernel_line,
+        "-device", f"loader,file={image.initramfs},addr={_INITRAMFS:#x},force-raw=on",
+        "-serial", f"file:{folder / 'kernel.log'}",
+        "-qmp", f"unix:{folder / 'qmp'},server=on,wait=off",
+        "-device", "virtio-serial-pci", "-device", "virtconsole,chardev=terminal",
+        "-chardev", f"socket,id=terminal,path={folder / 'terminal'},server=on,wait=off",
+        "-virtfs", f"local,path={PROJECT},mount_tag=project,security_model=none,readonly=on,multidevs=remap",
+        "-virtfs", f"local,path={folder / 'shared'},mount_tag=unit,security_model=none",
+        "-device", "qemu-xhci,id=usb",
+        "-blockdev", f"driver=raw,node-name=root,read-only=on,file.driver=file,file.filename={image.root}",
+        "-device", "usb-storage,bus=usb.0,port=1,drive=root,removable=on,serial=STICK-ROOT",
+        "-blockdev", f"driver=raw,node-name=stick,file.driver=file,file.filename={stick}",
+        "-device", "usb-storage,bus=usb.0,port=2,drive=stick,removable=on,serial=STICK-DATA",
+    ]  # fmt: skip
+    if hardware.clock:
+        words += ["-rtc", f"base={hardware.clock}"]
+    for structure in hardware.structures:
+        words += ["-smbios", f"file={structure}"]
+    words += ["-acpitable", f"file={acpi_table(folder, hardware.acpi)}"]
+    for device in hardware.devices:
+        option, _, rest = device.partition(" ")
+        words += [option, rest.format(folder=folder)]
+    return words
+
+
+def acpi_table(folder: Path, parts: Sequence[str]) -> Path:
+    """`guest/acpi.asl` compiled, with the parts that the unit has (BATTERY, LID)."""
+    defined = [word for part in parts for word in ("-D", part)]
+    subprocess.run(
+        [need("iasl"), *defined, "-p", str(folder / "acpi"), str(GUEST / "acpi.asl")],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    return folder / "acpi.aml"
+
+
+def _connected(path: Path, process: subprocess.Popen[bytes]) -> socket.socket:
+    """A connection to QEMU's socket at `path`, once it is there."""
+    deadline = time.monotonic() + 60
+    while True:
+        connection = socket.socket(socket.AF_UNIX)
+        try:
+            connection.connect(str(path))
+            return connection
+        except OSError:
+            connection.close()
+            if process.poll() is not None or time.monotonic() > deadline:
+                raise SetUpFailed(f"QEMU did not start: see {path.parent / 'qemu.log'}") from None
+            time.sleep(0.05)
+
+
+class Qmp:
+    """QEMU's control socket (QEMU Machine Protocol)."""
+
+    def __init__(self, connection: socket.socket) -> None:
+        self._stream = connection.makefile("rw", encoding="utf-8", newline="\n")
+        self._stream.readline()
+        self.ask("qmp_capabilities")
+
+    def ask(self, command: str, arguments: Mapping[str, Any] | None = None) -> Any:
+        """What QEMU returns; SetUpFailed where it refuses."""
+        self._stream.write(json.dumps({"execute": command, "arguments": dict(arguments or {})}) + "\n")
+        self._stream.flush()
+        while True:
+            answer = json.loads(self._stream.readline())
+            if "error" in answer:
+                raise SetUpFailed(f"QMP {command}: {answer['error']['desc']}")
+            if "return" in answer:
+                return answer["return"]
+
+
+Answering = Callable[[str, Sequence[str]], str]
+"""Given a question and its options, the option chosen."""
+
+_ESCAPES: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\r")
+_QUESTION: Final = re.compile(
+    r"\n\s*\n(?P<text>(?:.+\n)+?)(?P<options>(?:  \d+ = .+\n(?:    .*\n)*)+)number: $"
+)
+
+
+@dataclass
+class Terminal:
+    """The terminal of a unit, and whoever types at it."""
+
+    connection: socket.socket
+    _seen: str = ""
+    transcript: list[str] = field(default_factory=list)
+
+    def ready(self, timeout_s: float) -> None:
+        """Wait until a shell answers."""
+        deadline = time.monotonic() + timeout_s
+        while time.monotonic() < deadline:
+            self._send("echo @@$((40+2))@@")
+            with suppress(TimeoutError):
+                self._until("@@42@@", 5.0)
+                time.sleep(0.3)
+                self._send("stty -echo columns 100 rows 40; PS1= PS2=; clear")
+                time.sleep(0.5)
+                return
+        raise SetUpFailed("the unit did not come to its terminal")
+
+    def run(
+        self, command: str, answer: Answering | None = None, timeout_s: float = COMMAND_S
+    ) -> tuple[int, str]:
+        """Type `command`; answer what is asked; its exit status and what it printed, without colours."""
+        self._drop()
+        self._send(f"{{ {command}\n}}; echo @@$?@@")
+        printed, deadline = "", time.monotonic() + timeout_s
+        while (end := re.search(r"@@(\d+)@@", printed)) is None:
+            if time.monotonic() > deadline:
+                raise SetUpFailed(f"no end after {timeout_s:.0f} s of: {command}\n{printed[-2000:]}")
+            more = self._receive(1.0)
+            printed = _ESCAPES.sub("", printed + more)
+            asked = _QUESTION.search(printed) if answer else None
+            if asked and answer:
+                chosen = answer(*_asked(asked))
+                self._send(chosen)
+                printed += f"{chosen}\n"
+        text = printed[: end.start()]
+        self.transcript.append(text)
+        return int(end[1]), text
+
+    def _send(self, line: str) -> None:
+        self.connection.sendall(line.encode() + b"\n")
+
+    def _receive(self, timeout_s: float) -> str:
+        self.connection.settimeout(timeout_s)
+        try:
+            return self.connection.recv(65536).decode(errors="replace")
+        except TimeoutError:
+            return ""
+
+    def _until(self, text: str, timeout_s: float) -> str:
+        seen, deadline = "", time.monotonic() + timeout_s
+        while text not in seen:
+            if time.monotonic() > deadline:
+                raise TimeoutError
+            seen += self._receive(0.5)
+        return seen
+
+    def _drop(self) -> None:
+        while self._receive(0.02):
+            pass
+
+
+def _asked(match: re.Match[str]) -> tuple[str, list[str]]:
+    """The question in one line, and its options in their order."""
+    text = " ".join(match["text"].split())
+    options = re.split(r"^  \d+ = ", match["options"], flags=re.MULTILINE)[1:]
+    return text, [" ".join(option.split()) for option in options]
