@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-spoil stick test-stick lint types lock readme clean
+.PHONY: demo test test-independent test-spoil stick test-stick test-fat lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -37,6 +37,9 @@ stick: .venv/.run ## the image of a stick: build/stick/benchproof.img
 
 test-stick: .venv/.dev ## the image boots on UEFI, Secure Boot and BIOS, and touches no disk
 	$(BIN)/pytest -m heavy tests/agent/image
+
+test-fat: .venv/.dev ## reports on a real FAT, cut off, full, locked and pulled, under the stick's own kernel
+	$(BIN)/pytest -m heavy tests/stick/test_fat.py
 
 lint: .venv/.dev
 	$(BIN)/ruff check .
