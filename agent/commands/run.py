@@ -38,6 +38,7 @@ from agent.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
 from agent.session import AtTheTerminal, Rehearsed, Unattended
 from agent.spot import spot_order
 from agent.steady import SteadyScreen, Stop
+from agent.watch import departures
 from checks.machine import Machine, Session
 from checks.placeholders import is_placeholder
 from reports.codec import report_from
@@ -104,16 +105,24 @@ def conduct(
         aside.opened(stop)
         progress = Progress(page.console, job.plan)
         watcher = Each(Logged(progress, len(job.plan.steps)), aside)
-        with Journal(target, job.plan, machine.clock, watcher) as journal, progress.showing():
+        with (
+            Journal(target, job.plan, machine.clock, watcher) as journal,
+            progress.showing(),
+            departures(machine) as departed,
+        ):
             machine.error_counts_at_start()  # kept here: on live hardware a check measures in a child
             measure = measured_apart if machine.source is Source.LIVE else measured_here
             performed = perform(job.plan, machine, session_for(progress), journal, measure, stop, keep_back)
+            left = departed.sentences()
+        plan = replace(job.plan, unproven=(*job.plan.unproven, *left))
         performed = replace(performed, findings=_explained(performed.findings, job))
-        record = close_attempt(target, who, job.plan, performed, machine, seal, opened, before.cut_off)
+        record = close_attempt(target, who, plan, performed, machine, seal, opened, before.cut_off)
         journal.served()
         _write_page(record, target, page)
         aside.closed()
     report = report_from(record, "this run's report")
+    for sentence in left:
+        page.say(sentence, hang=2)
     page.outcome(report)
     return record, report
 

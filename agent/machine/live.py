@@ -155,6 +155,11 @@ class LiveMachine:
     def clock(self) -> Clock:
         return self._clock
 
+    @property
+    def tree(self) -> Tree:
+        """Where its files lie."""
+        return self._tree
+
     def identity(self) -> Identity:
         return smbios.identity(self._tree)
 
