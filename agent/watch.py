@@ -1,6 +1,6 @@
 """Devices that leave their bus while a run goes on.
 
-It is said in the report and judged by nobody: what was found of such a device holds for before. A shutter, a
+It is said in the report and judged by nobody: what was found of such a device is from before. A shutter, a
 switch of the radio or an empty card reader may let a device leave; so may a plug that is half home. What is
 known to sit at a socket is left out: people unplug such things.
 """
@@ -50,6 +50,6 @@ def _from_outside(change: Change) -> bool:
 def _sentence(change: Change, back: bool) -> str:
     what = shown(f"{change.name} at {change.id}" if change.name else change.id)
     return (
-        f"{what} left its bus during the run{' and came back' if back else ''}: what was found of it holds "
-        "for before, so look at its plug and its cable"
+        f"{what} left its bus during the run{' and came back' if back else ''}: what was found of it is from "
+        "before that; look at its plug and its cable"
     )

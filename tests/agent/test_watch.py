@@ -35,8 +35,8 @@ def sentences(*changes):
 
 def test_a_device_that_left_is_named_with_its_place_and_where_to_look():
     assert sentences(moved(LEFT)) == (
-        "Alcove camera at pci-0000:00:14.0-usb-0:7 left its bus during the run: what was found of it holds "
-        "for before, so look at its plug and its cable",
+        "Alcove camera at pci-0000:00:14.0-usb-0:7 left its bus during the run: what was found of it is from "
+        "before that; look at its plug and its cable",
     )
 
 
