@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-spoil stick test-stick test-fat lint types lock readme clean
+.PHONY: demo test test-independent test-spoil stick test-stick test-fat lint types lock readme clean test-unit
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -40,6 +40,13 @@ test-stick: .venv/.dev ## the image boots on UEFI, Secure Boot and BIOS, and tou
 
 test-fat: .venv/.dev ## reports on a real FAT, cut off, full, locked and pulled, under the stick's own kernel
 	$(BIN)/pytest -m heavy tests/stick/test_fat.py
+
+test-unit: .venv/.dev ## virtual units that boot, each fault in turn (QEMU); prints what came of each
+	rm -rf build/unit/results
+	$(BIN)/python -m compileall -q agent checks reports
+	$(BIN)/python -m tests.unit.image
+	$(BIN)/pytest -m heavy -n 2 --dist loadgroup tests/unit; status=$$?; \
+	  $(BIN)/python -m tests.unit.table; exit $$status
 
 lint: .venv/.dev
 	$(BIN)/ruff check .

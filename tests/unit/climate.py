@@ -1,9 +1,10 @@
 """The heat of a virtual unit, made by what its processors really do.
 
-Once in `STEP_S` the bench looks how often each virtual processor was busy, works out power and temperatures by
-a model of two stages (die, sink) and a fan, and writes them where the unit's own sensors are read: the mailbox
-of the firmware (sensor on the processor), a chip with tachometer and temperature (registers of an LM63, put
-into the kernel's i2c-stub inside the unit) and, where the unit has it, the counter of the package's energy.
+Once in `STEP_S` the bench looks how often each virtual processor was busy, works out power and temperatures
+by a model of two stages (die, sink) and a fan, and writes them where the unit's own sensors are read: the
+mailbox of the firmware (sensor on the processor), a chip with tachometer and temperature (registers of an
+LM63, put into the kernel's i2c-stub inside the unit) and, where the unit has it, the counter of the package's
+energy.
 
 Busy is a thread of the emulator that is running or waits to run: a machine shared with others slows the unit,
 and does not cool it.
@@ -125,8 +126,8 @@ class Climate:
 
 
 def registers(rpm: float, celsius: float) -> Sequence[str]:
-    """Bytes of an LM63 (National Semiconductor LM63 data sheet; Linux drivers/hwmon/lm63.c): low and high of
-    the tachometer at 46h and 47h (5400000 over its upper 14 bits), local temperature at 00h, remote at 01h."""
+    """Bytes of an LM63 (data sheet of the LM63; Linux drivers/hwmon/lm63.c): low and high of the tachometer
+    at 46h and 47h (5400000 over its upper 14 bits), local temperature at 00h, remote at 01h."""
     count = 0xFFFC if rpm < 100 else min(round(5_400_000 / rpm), 0xFFFC)
     return [f"{value:#04x}" for value in (count & 0xFC, count >> 8, 31, round(celsius))]
 

@@ -159,3 +159,7 @@ def _with_needs(modules: Path) -> list[str]:
             if file not in order:
                 order.append(file)
     return order
+
+
+if __name__ == "__main__":
+    print(image().root)

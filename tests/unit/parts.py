@@ -38,15 +38,14 @@ CHIP: Final = Part(
         f"modprobe i2c-stub chip_addr={_LM63:#x}",
         "modprobe -a i2c-dev lm63",
         # the bus has another number in each unit: it is the one that calls itself the stub driver
-        r"grep -l 'SMBus stub' /sys/bus/i2c/devices/i2c-*/name | sed 's#.*/i2c-\([0-9]*\)/name#\1#' >/run/bus",
+        "grep -l 'SMBus stub' /sys/bus/i2c/devices/i2c-*/name >/run/stub",
+        r"sed 's#.*/i2c-\([0-9]*\)/name#\1#' /run/stub >/run/bus",
         "udevadm settle; test -c /dev/i2c-$(cat /run/bus)",
         *(
             f"i2cset -y $(cat /run/bus) {_LM63:#x} {register:#x} {value:#x}"
             for register, value in _REGISTERS.items()
         ),
-        "(while read low high local remote </unit/registers; do for pair in 0x46:$low 0x47:$high 0x00:$local "
-        f"0x01:$remote; do i2cset -y $(cat /run/bus) {_LM63:#x} ${{pair%:*}} ${{pair#*:}}; done; sleep 1; done) "
-        "</dev/null >/dev/null 2>&1 &",
+        f"registers $(cat /run/bus) {_LM63:#x} </dev/null >/dev/null 2>&1 &",
         "sleep 2",
         f"echo lm63 {_LM63:#x} >/sys/bus/i2c/devices/i2c-$(cat /run/bus)/new_device",
         "grep -q . /sys/class/hwmon/hwmon*/fan1_input",
@@ -81,8 +80,7 @@ TOUCH: Final = Part(
         "modprobe -a uhid hid-multitouch",
         "(exec 3<>/dev/uhid; cat /unit/touch >&3; exec sleep 100000) </dev/null >/dev/null 2>&1 & "
         "echo $! >/run/touch",
-        "for _ in $(seq 50); do grep -q 'Alcove touch' /sys/class/input/input*/name && break; sleep 0.2; done; "
-        "grep -q 'Alcove touch' /sys/class/input/input*/name",
+        "await grep -q 'Alcove touch' /sys/class/input/input*/name",
     ),
     {"touch": uhid_event("Alcove touch", _TOUCH_DESCRIPTOR)},
 )
@@ -99,7 +97,7 @@ RADIO: Final = Part(
         "modprobe mac80211_hwsim radios=2",
         "iw phy phy1 set netns name air",
         "ip netns exec air ip link set lo up",
-        "printf 'interface=wlan1\\ndriver=nl80211\\nssid=bench\\nchannel=1\\nhw_mode=g\\n' >/run/hostapd.conf",
+        "printf '%s\\n' interface=wlan1 driver=nl80211 ssid=bench channel=1 hw_mode=g >/run/hostapd.conf",
         "ip netns exec air hostapd -B /run/hostapd.conf >/run/hostapd.log",
         "ip link set wlan0 up",
     )
@@ -160,7 +158,7 @@ FIRMWARE: Final = Part(
         ),
     },
 )
-"""A unit started the direct way has no variables: files as efivarfs shows them, over the folder they lie in."""
+"""A unit started the direct way has no variables: files as efivarfs shows them, over the folder of theirs."""
 
 CABLE: Final = Part(("ip link set eth0 up", "sleep 4", "grep -q 1 /sys/class/net/eth0/carrier"))
 

@@ -57,7 +57,7 @@ class Scenario:
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit's file as it was read; `boots` are its ways to start, the first without a name as it should be."""
+    """A unit's file as it was read. The boot without a name is the unit as it should be."""
 
     name: str
     data: Mapping[str, Any]

@@ -35,8 +35,9 @@ def totals(rows: Sequence[Mapping[str, Any]]) -> str:
     faults = [row for row in rows if row["caught_by"]]
     ready = sum(row["as_expected"] for row in good)
     caught = sum(row["as_expected"] for row in faults)
+    units_seen = len({row["unit"] for row in rows})
     return (
-        f"{len({row['unit'] for row in rows})} units: {ready} of {len(good)} good ones ready without a concession; "
+        f"{units_seen} units: {ready} of {len(good)} good runs ready without a concession; "
         f"{caught} of {len(faults)} faults caught by the check that should"
     )
 

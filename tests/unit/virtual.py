@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import mmap
-import os
 import re
 import socket
 import subprocess
@@ -113,8 +112,8 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
     reserve = -(-size // _MIB)
     kernel_line = " ".join(
         (
-            "console=ttyS0 quiet loglevel=4 panic=1 random.trust_cpu=on net.ifnames=0 mitigations=off nokaslr",
-            "no_timer_check modprobe.blacklist=powernow_k8,pcspkr,iTCO_wdt,intel_agp,aesni_intel,crct10dif_pclmul",
+            "console=ttyS0 quiet loglevel=4 panic=1 random.trust_cpu=on mitigations=off nokaslr",
+            "no_timer_check net.ifnames=0 modprobe.blacklist=pcspkr,iTCO_wdt,intel_agp",
             f"initrdmem={_INITRAMFS:#x},{size}",
             f"memmap=1M${MAILBOX:#x} memmap={reserve}M${_INITRAMFS:#x}",
         )
@@ -122,7 +121,8 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
     words = [
         need("qemu-system-x86_64"), "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
         "-machine", f"q35,accel=tcg,memory-backend=ram,smbios-entry-point-type=64,i8042={hardware.keyboard}",
-        "-cpu", "Nehalem,model-id=HG two 2.4 GHz", "-smp", str(hardware.processors), "-m", str(hardware.memory_mib),
+        "-cpu", "Nehalem,model-id=HG two 2.4 GHz", "-smp", str(hardware.processors),
+        "-m", str(hardware.memory_mib),
         "-object", f"memory-backend-file,id=ram,size={hardware.memory_mib}M,mem-path={memory},share=on",
         "-kernel", str(image.kernel), "-append", kernel_line,
         "-device", f"loader,file={image.initramfs},addr={_INITRAMFS:#x},force-raw=on",

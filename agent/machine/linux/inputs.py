@@ -86,7 +86,8 @@ def _sorts(keys: Bits, turns: Bits, places: Bits, switches: Bits, properties: Bi
         POINTER: POINTER in area or _mouse(keys, turns, places),
         TOUCH: TOUCH in area,
         LID: _SW_LID in switches,
-        POWER: _KEY_POWER in keys,
+        # a keyboard's driver claims every key that one may have: it says nothing of the case's button
+        POWER: _KEY_POWER in keys and not keys >= _ESC_TO_S,
     }
     return tuple(sort for sort, is_one in found.items() if is_one)
 

@@ -40,7 +40,7 @@ def only(unit):
 @pytest.mark.parametrize(
     ("sorts", "capabilities"),
     [
-        ((KEYBOARD, POWER), {"key": AT_KEYS}),
+        ((KEYBOARD,), {"key": AT_KEYS}),
         ((KEYBOARD,), {"key": "fffffffe"}),
         ((POWER,), {"key": "10000000000000 0"}),
         ((LID,), {"sw": "1"}),
@@ -55,6 +55,13 @@ def test_what_a_device_can_send_says_what_it_is(unit, sorts, capabilities):
     device(unit, **capabilities)
 
     assert only(unit).sorts == sorts
+
+
+def test_the_power_key_that_a_keyboards_driver_claims_is_not_the_button_of_the_case(unit):
+    device(unit, key=AT_KEYS)
+
+    assert inputs.bits(unit.tree, "/sys/class/input/input3/capabilities/key") >= {116}  # KEY_POWER
+    assert only(unit).sorts == (KEYBOARD,)
 
 
 @pytest.mark.parametrize(
@@ -149,7 +156,7 @@ def test_events_and_mice_of_the_old_interface_are_no_second_device(unit):
     for name in ("event3", "mouse0", "mice"):
         unit.device(f"{place.removeprefix('/sys/devices/')}/{name}", "input")
 
-    assert only(unit).sorts == (KEYBOARD, POWER)
+    assert only(unit).sorts == (KEYBOARD,)
 
 
 def test_no_input_device_is_told_from_no_way_to_look(unit):
