@@ -18,7 +18,9 @@ _SCSI: Final = re.compile(r"\d+:(?P<target>\d+:\d+:\d+)")
 _ATA: Final = re.compile(r"ata(?P<port>\d+)")
 _NAMESPACE: Final = re.compile(r"nvme\d+(?:c\d+)?n(?P<namespace>\d+)")
 _I2C: Final = re.compile(r"\d+-(?P<address>[0-9a-f]{4})")
-_ACPI: Final = re.compile(r"(?:[A-Z]{3}|[A-Z]{4})[0-9A-F]{4}:[0-9a-f]{2,}")
+_ACPI: Final = re.compile(r"(?:(?:[A-Z]{3}|[A-Z]{4})[0-9A-F]{4}|LNX(?!SY)[A-Z]{5}):[0-9a-f]{2,}")
+"""A name of a maker or of the standard, or one of the kernel's own (LNXPWRBN, the fixed power key; the root
+and its bus, LNXSYSTM and LNXSYBUS, name no device)."""
 
 
 def bus_path(tree: Tree, device: str) -> str:

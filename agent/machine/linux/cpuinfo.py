@@ -1,18 +1,26 @@
-"""What the processor calls itself (Linux, /proc/cpuinfo, proc(5)).
+"""What the processor calls itself (Linux, /proc/cpuinfo, proc(5)) and how many of its cores run
+(Documentation/ABI/stable/sysfs-devices-system-cpu: `topology`).
 
-On x86 each hardware thread has a paragraph with `model name`, `physical id` (its package) and `core id`
-(its core there). Where there are no core ids, each thread stands for a core. Other architectures name no
-model there: it is absent.
+Threads that share a core name the same set of threads. That set is counted, and not `core id` in
+/proc/cpuinfo: of a package made of two dies, some kernels number the cores of each die from 0 (seen on
+captured machines), so that half of them seem to be missing. Where the kernel shows no sets, the paragraphs
+of /proc/cpuinfo stand in: one for each thread, on x86 with `model name`, `physical id` (its package) and
+`core id` (its core there), elsewhere often with none of them.
 """
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
-from agent.machine.linux.files import Tree, known
+from agent.machine.linux.files import Tree, gathered, known
 from reports.model.evidence import Absent, Reading, Why
 
 CPUINFO: Final = "/proc/cpuinfo"
+CPUS: Final = "/sys/devices/system/cpu"
+
+_SHARES: Final = ("core_cpus", "thread_siblings")
+"""The set of threads on one core, under its name of today and its deprecated one."""
 
 
 def model(tree: Tree) -> Reading | Absent:
@@ -25,7 +33,21 @@ def model(tree: Tree) -> Reading | Absent:
 
 
 def cores(tree: Tree) -> Reading | Absent:
-    """Physical cores that the kernel runs."""
+    """Physical cores that the kernel runs; a thread that is switched off shows no set."""
+    names = (name for name in tree.listed(CPUS) if re.fullmatch(r"cpu\d+", name))
+    sets = gathered(_shares_core_with(tree, f"{CPUS}/{name}/topology") for name in names)
+    if isinstance(sets, Absent):
+        return sets
+    told = set(sets) - {""}
+    return Reading(len(told), "", f"{CPUS}/cpu*/topology") if told else _cores_by_paragraphs(tree)
+
+
+def _shares_core_with(tree: Tree, topology: str) -> str | Absent:
+    now, before = (tree.sort(f"{topology}/{name}") for name in _SHARES)
+    return now or before
+
+
+def _cores_by_paragraphs(tree: Tree) -> Reading | Absent:
     threads = _threads(tree)
     if isinstance(threads, Absent):
         return threads

@@ -7,10 +7,14 @@ removable.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from typing import Final
 
 from agent.machine.linux.files import Tree, gathered
 from reports.model.evidence import Absent, Reading, Why
+
+_ROOT_HUB: Final = re.compile(r"usb\d+")
 
 
 def inside(tree: Tree, device: str) -> Reading | Absent:
@@ -28,7 +32,7 @@ def inside(tree: Tree, device: str) -> Reading | Absent:
 def _removable(tree: Tree, place: str) -> Iterator[str | Absent]:
     """`removable` of the device and of the hubs above it, nearest first; "" where there is no such file."""
     while place.count("/") > 2:
-        # the root hub, whose path is 0, is the controller itself
-        if tree.exists(f"{place}/bDeviceClass") and tree.words(f"{place}/devpath") not in ("", "0"):
+        # the root hub (usb1) is the controller itself
+        if tree.exists(f"{place}/bDeviceClass") and not _ROOT_HUB.fullmatch(place.rpartition("/")[2]):
             yield tree.sort(f"{place}/removable")
         place = place.rpartition("/")[0]

@@ -14,6 +14,8 @@ from agent.machine.linux.buspath import bus_path
         ("pci0000:00/0000:00:14.0/usb1/1-2/1-2.3/1-2.3:1.0", "pci-0000:00:14.0-usb-0:2.3:1.0"),
         ("pci0000:00/0000:00:1f.4/i2c-7/7-004c", "pci-0000:00:1f.4-i2c-004c"),
         ("LNXSYSTM:00/LNXSYBUS:00/PNP0C0A:00/power_supply/BAT0", "acpi-PNP0C0A:00"),
+        ("LNXSYSTM:00/LNXPWRBN:00/input/input3", "acpi-LNXPWRBN:00"),
+        ("LNXSYSTM:00/LNXSYBUS:00/input/input9", "virtual-input9"),
         ("virtual/mac80211_hwsim/hwsim0", "virtual-hwsim0"),
         ("platform/soc/fe300000.mmc/mmc_host/mmc0", "platform-soc"),
     ],

@@ -64,6 +64,36 @@ def test_without_core_numbers_each_thread_counts(unit):
     assert cpuinfo.cores(unit.tree).value == 3
 
 
+CPU = "/sys/devices/system/cpu"
+
+
+@pytest.mark.parametrize("name", ["core_cpus", "thread_siblings"])
+def test_two_dies_that_number_their_cores_alike_have_all_of_them(unit, name):
+    """Four cores whose ids begin at 0 in each die, as captured computers show them."""
+    says(unit, *(thread(number, 0, number % 2) for number in range(4)))
+    for number in range(4):
+        unit.file(f"{CPU}/cpu{number}/topology/{name}", f"{1 << number:08x}")
+
+    assert cpuinfo.cores(unit.tree) == Reading(4, "", f"{CPU}/cpu*/topology")
+
+
+def test_a_thread_that_is_switched_off_is_no_core(unit):
+    for number in (0, 1):
+        unit.file(f"{CPU}/cpu{number}/topology/core_cpus", "3")
+    unit.file(f"{CPU}/cpu2/online", 0)
+    unit.file(f"{CPU}/cpufreq/boost", 1)
+
+    assert cpuinfo.cores(unit.tree).value == 1
+
+
+def test_a_core_that_cannot_be_asked_is_not_left_out(unit, refuse):
+    for number in (0, 1):
+        unit.file(f"{CPU}/cpu{number}/topology/core_cpus", f"{1 << number:x}")
+    refuse({"cpu1/topology/core_cpus": errno.EIO})
+
+    assert cpuinfo.cores(unit.tree).why is Why.DID_NOT_ANSWER
+
+
 def test_what_stands_outside_the_threads_is_no_thread(unit):
     says(unit, thread(0, 0, 0), "Hardware\t: Tarnwick Pebble\nRevision\t: 0000")
 

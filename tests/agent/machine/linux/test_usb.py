@@ -76,3 +76,11 @@ def test_a_port_that_cannot_be_asked_says_why(unit, refuse, number, why):
     refuse({"1-8/removable": number})
 
     assert usb.inside(unit.tree, device).why is why
+
+
+def test_before_ports_had_paths_nobody_knows_where_a_device_sits(unit):
+    """Only the root hub is the controller itself, not all that lacks the file; seen on a captured laptop."""
+    device = unit.device(f"{ROOT}/1-2", bDeviceClass="00")
+
+    assert usb.inside(unit.tree, device).why is Why.NOT_SUPPORTED
+    assert usb.inside(unit.tree, f"/sys/devices/{ROOT}").value is True
