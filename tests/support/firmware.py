@@ -6,6 +6,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from agent.machine.linux import smbios
+from agent.machine.linux.smbios import Table
+from reports.model.evidence import Absent, Reading
 from tests.support.tools import need, output
 
 TABLE_OFFSET = 32
@@ -64,3 +67,45 @@ def said(text: str) -> tuple[Said, ...]:
         Said(int(handle, 16), int(type), dict(re.findall(r"^\t([^\t:]+): ?(.*)$", body, re.MULTILINE)))
         for handle, type, body in zip(parts[::3], parts[1::3], parts[2::3], strict=True)
     )
+
+
+def value(datum: Reading | Absent) -> object:
+    return datum.value if isinstance(datum, Reading) else None
+
+
+def size_in_words(datum: Reading | Absent) -> str:
+    """As dmidecode 3.4 prints a size: the largest unit that divides it (dmidecode.c, print_memory_size)."""
+    if isinstance(datum, Absent):
+        return "Unknown"
+    size = int(datum.value)
+    if size == 0:
+        return "No Module Installed"
+    for name, unit in (("TB", 1 << 40), ("GB", 1 << 30), ("MB", 1 << 20), ("kB", 1 << 10)):
+        if size % unit == 0:
+            return f"{size // unit} {name}"
+    raise AssertionError(f"{size} bytes")
+
+
+def compare_devices(table: Table, by_dmidecode: tuple[Said, ...]) -> int:
+    """Every memory device, field by field; gives how many there were."""
+    words = [entry.fields for entry in by_dmidecode if entry.type == 17]
+    devices = smbios.memory_devices(table)
+    assert len(devices) == len(words)
+    for ours, theirs in zip(devices, words, strict=True):
+        # announced and then not given: dmidecode prints a size of nothing, we do not understand it
+        assert theirs["Size"].replace("0 TB", "Unknown") == size_in_words(ours.capacity)
+        assert theirs["Form Factor"] == (value(ours.form_factor) or "<OUT OF SPEC>")
+        assert theirs["Type"] == (value(ours.memory_type) or "<OUT OF SPEC>")
+        assert theirs["Locator"] == value(ours.locator)
+        if theirs["Size"] == "No Module Installed":
+            continue  # dmidecode stops here: an empty socket has no more to say
+        for field, ours_speed in (
+            ("Speed", ours.rated_speed),
+            ("Configured Memory Speed", ours.configured_speed),
+        ):
+            expected = f"{value(ours_speed)} MT/s" if isinstance(ours_speed, Reading) else "Unknown"
+            assert theirs[field] == expected
+        assert theirs["Serial Number"] == value(ours.serial)
+        assert theirs["Part Number"] == value(ours.part_number)
+        assert theirs["Rank"] == str(value(ours.ranks) or "Unknown")
+    return len(devices)

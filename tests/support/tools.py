@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -16,12 +17,14 @@ PROJECT = Path(__file__).parents[2]
 def need(program: str) -> str:
     """The path of `program`. Without it a test is skipped on a laptop and fails where `CI` is set."""
     found = shutil.which(program) or shutil.which(program, path="/usr/sbin:/sbin:/usr/bin:/bin")
-    if found:
-        return found
-    message = f"{program} is not installed"
+    return found or do_without(f"{program} is not installed")
+
+
+def do_without(reason: str) -> NoReturn:
+    """Something a test needs is not to be had: skipped on a laptop, failed where `CI` is set."""
     if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)
+        pytest.fail(reason)
+    pytest.skip(reason)
 
 
 def output(*command: str | Path, stdin: str | None = None) -> str:

@@ -14,12 +14,15 @@ from reports.model.evidence import Absent, Reading, Why
 from tests.support.firmware import (
     END,
     TABLE_OFFSET,
+    compare_devices,
     dmidecode,
     dump,
     entry_point,
     old_entry_point,
     said,
+    size_in_words,
     structure,
+    value,
 )
 
 VECTORS = Path(__file__).parents[3] / "vectors" / "smbios"
@@ -33,23 +36,6 @@ def rows(name: str) -> list[dict[str, str]]:
 
 def decoded(raw: bytes, version: tuple[int, int] = (3, 7)) -> Table:
     return smbios.table(raw, EntryPoint(*version, len(raw)))
-
-
-def value(datum: Reading | Absent) -> object:
-    return datum.value if isinstance(datum, Reading) else None
-
-
-def size_in_words(datum: Reading | Absent) -> str:
-    """As dmidecode 3.4 prints a size: the largest unit that divides it (dmidecode.c, print_memory_size)."""
-    if isinstance(datum, Absent):
-        return "Unknown"
-    size = int(datum.value)
-    if size == 0:
-        return "No Module Installed"
-    for name, unit in (("TB", 1 << 40), ("GB", 1 << 30), ("MB", 1 << 20), ("kB", 1 << 10)):
-        if size % unit == 0:
-            return f"{size // unit} {name}"
-    raise AssertionError(f"{size} bytes")
 
 
 def memory_device(
@@ -75,31 +61,6 @@ def memory_device(
     ):
         put(offset, width, number)
     return structure(17, 0x1100, bytes(body), b"SLOT 1", b"BANK 0", b"Tarnwick", b"SN1", b"PN1")
-
-
-def compare_devices(table: Table, by_dmidecode) -> int:
-    """Every memory device, field by field; gives how many there were."""
-    words = [entry.fields for entry in by_dmidecode if entry.type == 17]
-    devices = smbios.memory_devices(table)
-    assert len(devices) == len(words)
-    for ours, theirs in zip(devices, words, strict=True):
-        # announced and then not given: dmidecode prints a size of nothing, we do not understand it
-        assert theirs["Size"].replace("0 TB", "Unknown") == size_in_words(ours.capacity)
-        assert theirs["Form Factor"] == (value(ours.form_factor) or "<OUT OF SPEC>")
-        assert theirs["Type"] == (value(ours.memory_type) or "<OUT OF SPEC>")
-        assert theirs["Locator"] == value(ours.locator)
-        if theirs["Size"] == "No Module Installed":
-            continue  # dmidecode stops here: an empty socket has no more to say
-        for field, ours_speed in (
-            ("Speed", ours.rated_speed),
-            ("Configured Memory Speed", ours.configured_speed),
-        ):
-            expected = f"{value(ours_speed)} MT/s" if isinstance(ours_speed, Reading) else "Unknown"
-            assert theirs[field] == expected
-        assert theirs["Serial Number"] == value(ours.serial)
-        assert theirs["Part Number"] == value(ours.part_number)
-        assert theirs["Rank"] == str(value(ours.ranks) or "Unknown")
-    return len(devices)
 
 
 def sample_table() -> Table:
