@@ -1,0 +1,189 @@
+"""Every reader on every captured computer: nothing raises, and what is told can be written down."""
+
+import dataclasses
+import json
+import re
+from enum import Enum
+from pathlib import Path
+
+import pytest
+
+from agent.inventory import Touched, inventory
+from agent.machine import linux
+from agent.machine.linux import (
+    aer,
+    alsa,
+    backlight,
+    block,
+    bluetooth,
+    cpufreq,
+    cpuinfo,
+    drm,
+    edac,
+    efivars,
+    ethernet,
+    hwmon,
+    inputs,
+    kernel_log,
+    meminfo,
+    pci,
+    pcie_link,
+    power_supply,
+    powercap,
+    rfkill,
+    rtc,
+    smbios,
+    thermal_zone,
+    throttle,
+    tpm,
+    v4l2,
+    wireless,
+)  # fmt: skip
+from agent.machine.live import LiveMachine
+from reports.codec import to_json
+from reports.model.evidence import Absent, Reading, Why
+from tests.support.captured import HWLOC, HWLOC_TREES, LAPTOP, TREES
+
+
+def every_link(tree):
+    found = pci.devices(tree)
+    return found if isinstance(found, Absent) else [pcie_link.link(tree, each.folder) for each in found]
+
+
+def every_temperature(tree):
+    found = hwmon.temperatures(tree)
+    if isinstance(found, Absent):
+        return found
+    return [(each, hwmon.celsius(tree, each), hwmon.critical(tree, each)) for each in found]
+
+
+def every_fan(tree):
+    found = hwmon.fans(tree)
+    return found if isinstance(found, Absent) else [(each, hwmon.rpm(tree, each)) for each in found]
+
+
+def every_zone(tree):
+    found = thermal_zone.zones(tree)
+    if isinstance(found, Absent):
+        return found
+    return [(each, thermal_zone.celsius(tree, each), thermal_zone.critical(tree, each)) for each in found]
+
+
+def every_radio(tree):
+    found = wireless.adapters(tree)
+    if isinstance(found, Absent):
+        return found
+    return [(each, wireless.listen(tree, each, lambda index: ())) for each in found]
+
+
+def every_switch(tree):
+    return [
+        rfkill.blocked(tree, kind, "/sys", item)
+        for kind in ("wlan", "bluetooth")
+        for item in ("soft", "hard")
+    ]
+
+
+READERS = {
+    aer: [aer.errors],
+    alsa: [alsa.cards],
+    backlight: [backlight.backlights],
+    block: [block.disks, block.card_readers],
+    bluetooth: [bluetooth.controllers],
+    cpufreq: [cpufreq.policies],
+    cpuinfo: [cpuinfo.model, cpuinfo.cores],
+    drm: [drm.connectors],
+    edac: [edac.controllers, edac.modules],
+    efivars: [efivars.secure_boot, efivars.boot_entries, efivars.installed_systems],
+    ethernet: [ethernet.adapters],
+    hwmon: [every_temperature, every_fan],
+    inputs: [inputs.devices],
+    kernel_log: [kernel_log.complaints],
+    meminfo: [meminfo.total, lambda tree: meminfo.field(tree, "SwapTotal")],
+    pci: [pci.devices, pci.hidden_storage, pci.controller_mode],
+    pcie_link: [every_link],
+    power_supply: [power_supply.batteries, power_supply.on_mains],
+    powercap: [powercap.packages, lambda tree: powercap.PackageEnergy(tree).read()],
+    rfkill: [every_switch],
+    rtc: [rtc.seconds],
+    smbios: [smbios.identity, smbios.read_table],
+    thermal_zone: [every_zone],
+    throttle: [throttle.throttled],
+    tpm: [tpm.modules],
+    v4l2: [v4l2.cameras],
+    wireless: [every_radio],
+}
+USED_BY_READERS = {"files", "buspath", "udevdb", "usb", "edid", "__init__"}
+
+
+def leaves(answer):
+    """Everything in an answer that is no container."""
+    if isinstance(answer, Reading | Absent):
+        yield answer
+    elif dataclasses.is_dataclass(answer):
+        for field in dataclasses.fields(answer):
+            yield from leaves(getattr(answer, field.name))
+    elif isinstance(answer, tuple | list | frozenset):
+        for each in answer:
+            yield from leaves(each)
+    else:
+        yield answer
+
+
+def test_the_table_has_every_reader():
+    modules = {path.stem for path in Path(linux.__path__[0]).glob("*.py")} - USED_BY_READERS
+
+    assert {reader.__name__.rpartition(".")[2] for reader in READERS} == modules
+
+
+def test_the_table_has_every_tree(captured):
+    folder = captured.folder(HWLOC) / "tests" / "hwloc" / "linux"
+
+    assert {path.name.removesuffix(".tar.bz2") for path in folder.glob("*.tar.bz2")} == set(HWLOC_TREES)
+
+
+@pytest.mark.parametrize("tree", TREES, indirect=True)
+def test_no_reader_raises_and_each_answer_says_what_it_is(tree):
+    for asks in READERS.values():
+        for ask in asks:
+            for leaf in leaves(ask(tree)):
+                assert isinstance(leaf, Reading | Absent | str | bytes | int | float | Enum | None), (
+                    ask,
+                    leaf,
+                )
+                if isinstance(leaf, Absent):
+                    assert leaf.why in Why
+                    assert leaf.source
+
+
+@pytest.mark.parametrize("tree", TREES, indirect=True)
+def test_the_inventory_of_each_can_be_written_down(tree):
+    groups = inventory(LiveMachine(tree.root, air=lambda index: ()), lambda kind: Touched.REST)
+
+    assert json.loads(json.dumps(to_json(groups), allow_nan=False))
+
+
+NUMBERED = re.compile(r"(input|hwmon|card|thermal_zone|phy|hci|host|eth|sd[a-z])\d*$")
+"""The kernel numbers things in the order it finds them: such an id is another one after the next start."""
+
+
+@pytest.mark.parametrize("tree", TREES, indirect=True)
+def test_no_device_is_named_by_a_number_of_this_start(tree):
+    machine = LiveMachine(tree.root)
+    asks = (
+        machine.drives, machine.radios, machine.cameras, machine.graphics_adapters, machine.network_adapters,
+        machine.sound_cards, machine.input_devices, machine.batteries, machine.card_readers, machine.fans,
+        machine.temperature_sensors, machine.bluetooth_controllers, machine.trust_modules,
+    )  # fmt: skip
+    answers = [ask() for ask in asks]
+    ids = [device.id for answer in answers if not isinstance(answer, Absent) for device in answer]
+
+    assert not [id for id in ids if NUMBERED.search(id)]
+
+
+@pytest.mark.parametrize("tree", [LAPTOP], indirect=True)
+def test_the_laptop_has_nearly_everything(tree):
+    """So that the tests above are not about empty trees."""
+    answers = [ask(tree) for asks in READERS.values() for ask in asks]
+
+    assert sum(isinstance(leaf, Reading) for answer in answers for leaf in leaves(answer)) > 80
