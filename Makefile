@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-spoil stick test-stick test-fat lint types lock readme clean test-unit
+.PHONY: demo test test-independent test-captured test-spoil stick test-stick test-fat test-unit lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -28,6 +28,9 @@ test: .venv/.dev ## the default suites, under 5 minutes
 
 test-independent: .venv/.dev ## other people's verifiers accept our report (npm)
 	$(BIN)/pytest -m heavy tests/independent
+
+test-captured: .venv/.dev ## readers on computers that others captured (apt)
+	$(BIN)/pytest -m heavy tests/captured
 
 test-spoil: .venv/.dev ## runs that are killed, cut, filled and unplugged at every moment
 	$(BIN)/pytest -m heavy -n 2 tests/agent/test_spoil.py

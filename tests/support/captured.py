@@ -7,6 +7,7 @@ mind was changed by us. `tests/captured/SOURCES.md` says whose they are.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import os
 import re
@@ -74,22 +75,26 @@ class Captured:
         """The folder that holds `sys`, `proc`, `run` and `dev` of the tree `name`."""
         place = self.work / "trees" / name
         if not place.exists():
-            place.mkdir(parents=True)
-            self._unfold(name, place)
+            begun = self.work / "begun" / name
+            begun.mkdir(parents=True, exist_ok=True)
+            self._unfold(name, begun)
+            place.parent.mkdir(exist_ok=True)
+            begun.rename(place)
         return place
 
     def folder(self, source: Source) -> Path:
         """The source of a package, whole."""
         place = self.work / source.package
         if not place.exists():
+            archive = tarball(source)
             place.mkdir()
-            _unpack(tarball(source), place)
+            _unpack(archive, place)
         return place
 
     def hwloc(self, name: str) -> str:
         """A text beside the trees of hwloc, such as what it prints for one; "" where there is none."""
         path = self.folder(HWLOC) / "tests/hwloc/linux" / name
-        return path.read_text() if path.exists() else ""
+        return path.read_bytes().decode() if path.exists() else ""  # a captured string holds a bare \r
 
     def _unfold(self, name: str, place: Path) -> None:
         if name == LAPTOP:
@@ -121,13 +126,18 @@ def _found(source: Source) -> Path | None:
 
 
 def _fetched(source: Source) -> Path:
+    refusal = _fetch(source.package)
+    return _found(source) or do_without(f"the source of {source.package} cannot be had: {refusal}")
+
+
+@functools.cache
+def _fetch(package: str) -> str:
+    """Ask apt, once in a run; gives the end of what it complained of."""
     apt = _apt()
     subprocess.run([*apt, "update"], cwd=CACHE, capture_output=True, check=False)
-    done = subprocess.run(
-        [*apt, "source", "--download-only", source.package],
-        cwd=CACHE, capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    return _found(source) or do_without(f"the source of {source.package} cannot be had: {done.stderr[-300:]}")
+    command = [*apt, "source", "--download-only", package]
+    done = subprocess.run(command, cwd=CACHE, capture_output=True, text=True, check=False)
+    return done.stderr[-300:]
 
 
 def _apt() -> list[str | Path]:

@@ -96,7 +96,7 @@ def compare_devices(table: Table, by_dmidecode: tuple[Said, ...]) -> int:
         assert theirs["Size"].replace("0 TB", "Unknown") == size_in_words(ours.capacity)
         assert theirs["Form Factor"] == (value(ours.form_factor) or "<OUT OF SPEC>")
         assert theirs["Type"] == (value(ours.memory_type) or "<OUT OF SPEC>")
-        assert theirs["Locator"] == value(ours.locator)
+        assert theirs["Locator"].strip() == value(ours.locator)
         if theirs["Size"] == "No Module Installed":
             continue  # dmidecode stops here: an empty socket has no more to say
         for field, ours_speed in (
@@ -105,7 +105,7 @@ def compare_devices(table: Table, by_dmidecode: tuple[Said, ...]) -> int:
         ):
             expected = f"{value(ours_speed)} MT/s" if isinstance(ours_speed, Reading) else "Unknown"
             assert theirs[field] == expected
-        assert theirs["Serial Number"] == value(ours.serial)
-        assert theirs["Part Number"] == value(ours.part_number)
+        assert theirs["Serial Number"].strip() == value(ours.serial)
+        assert theirs["Part Number"].strip() == value(ours.part_number)
         assert theirs["Rank"] == str(value(ours.ranks) or "Unknown")
     return len(devices)

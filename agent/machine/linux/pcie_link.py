@@ -133,7 +133,9 @@ def _lanes(width: int, source: str) -> Reading | Absent:
 
 def _coded_speed(register: int, source: str) -> Reading | Absent:
     code = register & 0xF
-    if not 0 < code < len(GIGATRANSFERS_PER_S):
+    if code == 0:
+        return Absent(Why.NOT_SUPPORTED, source, "no link of its own")
+    if not code < len(GIGATRANSFERS_PER_S):
         return not_understood(f"speed code {code}", source)
     return Reading(GIGATRANSFERS_PER_S[code], "GT/s", source)
 

@@ -111,6 +111,14 @@ def test_a_chain_of_capabilities_that_is_a_circle_ends():
     assert pcie_link.from_config(bytes(space), "config").speed.why is Why.NOT_SUPPORTED
 
 
+def test_a_function_inside_the_chipset_has_no_link_to_be_slow():
+    link = pcie_link.from_config(config(0, 0), "config")
+
+    assert {each.why for each in (link.speed, link.width, link.most_speed, link.most_width)} == {
+        Why.NOT_SUPPORTED
+    }
+
+
 def test_without_root_the_first_64_bytes_do_not_say():
     assert pcie_link.from_config(config(0x44, 0x43)[:64], "config").speed.why is Why.NOT_PERMITTED
 
