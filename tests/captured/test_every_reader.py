@@ -13,6 +13,7 @@ from agent.machine import linux
 from agent.machine.linux import (
     aer,
     alsa,
+    ata_link,
     backlight,
     block,
     bluetooth,
@@ -36,6 +37,7 @@ from agent.machine.linux import (
     thermal_zone,
     throttle,
     tpm,
+    uptime,
     v4l2,
     wireless,
 )  # fmt: skip
@@ -47,7 +49,12 @@ from tests.support.captured import HWLOC, HWLOC_TREES, LAPTOP, TREES
 
 def every_link(tree):
     found = pci.devices(tree)
-    return found if isinstance(found, Absent) else [pcie_link.link(tree, each.folder) for each in found]
+    return found if isinstance(found, Absent) else [pcie_link.link_of(tree, each.folder) for each in found]
+
+
+def every_sata_link(tree):
+    found = block.disks(tree)
+    return found if isinstance(found, Absent) else [ata_link.link_of(tree, each.folder) for each in found]
 
 
 def every_temperature(tree):
@@ -87,10 +94,11 @@ def every_switch(tree):
 READERS = {
     aer: [aer.errors],
     alsa: [alsa.cards],
+    ata_link: [every_sata_link],
     backlight: [backlight.backlights],
-    block: [block.disks, block.card_readers],
+    block: [block.disks, block.partitions, block.card_readers],
     bluetooth: [bluetooth.controllers],
-    cpufreq: [cpufreq.policies],
+    cpufreq: [cpufreq.policies, cpufreq.most_held_back],
     cpuinfo: [cpuinfo.model, cpuinfo.cores],
     drm: [drm.connectors],
     edac: [edac.controllers, edac.modules],
@@ -102,7 +110,7 @@ READERS = {
     meminfo: [meminfo.total, lambda tree: meminfo.field(tree, "SwapTotal")],
     pci: [pci.devices, pci.hidden_storage, pci.controller_mode],
     pcie_link: [every_link],
-    power_supply: [power_supply.batteries, power_supply.on_mains],
+    power_supply: [power_supply.batteries, power_supply.charges, power_supply.on_mains],
     powercap: [powercap.packages, lambda tree: powercap.PackageEnergy(tree).read()],
     rfkill: [every_switch],
     rtc: [rtc.seconds],
@@ -110,6 +118,7 @@ READERS = {
     thermal_zone: [every_zone],
     throttle: [throttle.throttled],
     tpm: [tpm.modules],
+    uptime: [uptime.seconds],
     v4l2: [v4l2.cameras],
     wireless: [every_radio],
 }

@@ -86,7 +86,7 @@ def test_links_of_the_laptop_are_those_of_lspci(tree):
 def test_a_link_that_lspci_may_not_see_is_not_permitted(tree):
     """Captured without root, so with 64 bytes of each configuration space."""
     denied = {address for address, text in lspci(tree).items() if "Capabilities: <access denied>" in text}
-    links = {it.address: pcie_link.link(tree, it.folder) for it in pci.devices(tree)}
+    links = {it.address: pcie_link.link_of(tree, it.folder) for it in pci.devices(tree)}
     unseen = {at for at, link in links.items() if getattr(link.speed, "why", None) is Why.NOT_PERMITTED}
     by_kernel = {at for at, link in links.items() if isinstance(link.speed, Reading)}
 
@@ -127,7 +127,7 @@ def test_a_captured_card_has_its_link_and_its_counters(tree, tmp_path, name):
     (bus / "0000:09:00.0").symlink_to(tree.real("/sys/class/drm/card0/device"))
     alone = Tree(tmp_path)
     (card,) = pci.of_classes(alone, pci.DISPLAY_CONTROLLERS)
-    link, (errors,) = pcie_link.link(alone, card.folder), aer.errors(alone)
+    link, (errors,) = pcie_link.link_of(alone, card.folder), aer.errors(alone)
 
     said = {
         "current_link_speed": f"{link.speed.value} GT/s PCIe",
