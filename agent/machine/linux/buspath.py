@@ -2,7 +2,8 @@
 
 The words are those of udev's `path_id` where it has them (`pci-0000:00:17.0-ata-3.0`,
 `pci-0000:00:14.0-usb-0:4:1.0`), because technicians meet them in `/dev/disk/by-path`; the tests
-compare the two. Buses that udev leaves out (platform, ACPI, I2C chips) get a name in the same manner.
+compare the two. Buses that udev leaves out (I2C chips, PNP) get a name in the same manner; platform
+devices between a PCI function and its chips, whose numbers may change, are left out.
 """
 
 from __future__ import annotations
@@ -17,10 +18,14 @@ _USB: Final = re.compile(r"\d+-(?P<ports>[\d.]+)(?P<interface>:\d+\.\d+)?")
 _SCSI: Final = re.compile(r"\d+:(?P<target>\d+:\d+:\d+)")
 _ATA: Final = re.compile(r"ata(?P<port>\d+)")
 _NAMESPACE: Final = re.compile(r"nvme\d+(?:c\d+)?n(?P<namespace>\d+)")
-_I2C: Final = re.compile(r"\d+-(?P<address>[0-9a-f]{4})")
-_ACPI: Final = re.compile(r"(?:(?:[A-Z]{3}|[A-Z]{4})[0-9A-F]{4}|LNX(?!SY)[A-Z]{5}):[0-9a-f]{2,}")
-"""A name of a maker or of the standard, or one of the kernel's own (LNXPWRBN, the fixed power key; the root
-and its bus, LNXSYSTM and LNXSYBUS, name no device)."""
+_HID: Final = r"(?:[A-Z]{3}|[A-Z]{4})[0-9A-F]{4}:[0-9a-f]{2,}"
+"""Names that the firmware gives (ACPI specification 6.5, 6.1.5 _HID), with the kernel's count behind."""
+_I2C: Final = re.compile(rf"(?:\d+|i2c)-(?P<address>[0-9a-f]{{4}}|{_HID})")
+_ACPI: Final = re.compile(rf"{_HID}|LNX(?!SYSTM|SYBUS)[A-Z]+:[0-9a-f]{{2,}}")
+"""One of those, or one of the kernel's own (LNXPWRBN, the fixed power key; the root and its bus, LNXSYSTM and
+LNXSYBUS, name no device)."""
+_PNP: Final = re.compile(r"[0-9a-f]{2}:[0-9a-f]{2}")
+_SERIO: Final = re.compile(r"serio(?P<port>\d+)")
 
 
 def bus_path(tree: Tree, device: str) -> str:
@@ -41,6 +46,8 @@ def _joined(tree: Tree, steps: list[str]) -> str:
 def _beyond(tree: Tree, steps: list[str], *, platform: bool) -> list[str]:
     """What follows the last PCI device: platform parent, USB port, ATA port, SCSI address, namespace."""
     names = [f"platform-{steps[1]}"] if platform and steps[0] == "platform" and len(steps) > 1 else []
+    names += _last(_SERIO, steps, "serio-{0[port]}") if names else []
+    names += _last(_PNP, steps, "pnp-{0[0]}") if platform and steps[0].startswith("pnp") else []
     names += _last(_ACPI, steps, "acpi-{0[0]}") if platform and not names else []
     usb = _last(_USB, steps if any(step.startswith("usb") for step in steps) else [], "usb-0:{0[ports]}")
     if usb:

@@ -1,16 +1,35 @@
-"""What other programs make of the invented units and of this computer: lsblk, lspci, sensors, smartctl."""
+"""What other programs make of the invented units, of made ones and of this computer: lsblk, lspci, acpi,
+sensors, smartctl, and udev's own library."""
 
 import json
 import re
 import subprocess
+import sys
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from agent.machine.linux import block, hwmon, pci, pcie_link
+from agent.machine.linux import block, hwmon, pci, pcie_link, power_supply
 from agent.machine.linux.files import Tree
 from reports.model.evidence import Absent, Reading
-from tests.support.tools import need, output
-from tests.support.units import UNITS, unit_in
+from tests.support.tools import need, output, python_under_umockdev, under_umockdev
+from tests.support.trees import Unit, read_description
+from tests.support.units import UNITS, description, unit_in
+
+
+def several(strategy, count):
+    """`count` values of a strategy, for programs that are asked once about all of them."""
+    made = []
+
+    @settings(max_examples=count, database=None)
+    @given(strategy)
+    def collect(value):
+        made.append(value)
+
+    collect()
+    return made
+
 
 # -- lsblk ---------------------------------------------------------------------------------------
 
@@ -45,7 +64,7 @@ def assert_same_drives(disks, theirs):
         size = disk.capacity.value if isinstance(disk.capacity, Reading) else 0
         assert (size, disk.removable.value) == (said["size"], said["rm"])
         for ours, told in ((disk.serial, said["serial"]), (disk.model, said["model"])):
-            assert told is None or ours.value == told.strip()
+            assert not (told or "").strip() or ours.value == told.strip()
         assert said["tran"] in (None, disk.transport.value)
 
 
@@ -55,6 +74,30 @@ def test_the_drives_of_each_unit_are_those_of_lsblk(tmp_path, name):
     for_lsblk(unit)
 
     assert_same_drives(block.disks(unit.tree), drives_of(by_lsblk("--sysroot", tmp_path)))
+
+
+WORDS = st.text("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_. ", max_size=20)
+DRIVES = st.tuples(st.integers(0, 2**40), st.booleans(), WORDS, WORDS)
+
+
+def test_made_drives_are_those_of_lsblk(tmp_path):
+    unit = Unit(tmp_path)
+    for number, (sectors, removable, serial, model) in enumerate(several(DRIVES, 60)):
+        card = f"pci0000:00/0000:{number:02x}:00.0/nvme/nvme{number}"
+        unit.device(card, "nvme", serial=serial, model=model)
+        unit.device(
+            f"{card}/nvme{number}n1",
+            "block",
+            parent=card,
+            size=sectors,
+            removable=int(removable),
+            dev=f"259:{number}",
+        )
+    for_lsblk(unit)
+    theirs = by_lsblk("--sysroot", tmp_path)
+
+    assert_same_drives(block.disks(unit.tree), theirs)
+    assert len(theirs) >= 30
 
 
 def test_the_drives_of_this_computer_are_those_of_lsblk():
@@ -157,6 +200,89 @@ def test_the_functions_and_links_of_this_computer_are_those_of_lspci():
         slot: said["Driver"] for slot, said in theirs.items() if "Driver" in said
     }
     assert our_links(Tree()) == links_by_lspci()
+
+
+# -- acpi ----------------------------------------------------------------------------------------
+
+CELLS = st.tuples(st.integers(1_000_000, 9_000_000), st.integers(11, 100), st.integers(0, 2000))
+
+
+def cell(number, design, share, cycles):
+    lines = [
+        f"P: /devices/LNXSYSTM:00/LNXSYBUS:00/PNP0C0A:{number:02x}/power_supply/BAT{number}",
+        "E: SUBSYSTEM=power_supply",
+        *(
+            f"A: {name}={value}\\n"
+            for name, value in {
+                "type": "Battery",
+                "present": 1,
+                "status": "Not charging",
+                "cycle_count": cycles,
+                "charge_full_design": design,
+                "charge_full": design * share // 100,
+                "charge_now": 0,
+                "current_now": 0,
+                "voltage_now": 11_400_000,
+            }.items()
+        ),
+    ]
+    return "\n".join(lines)
+
+
+def test_made_batteries_hold_what_acpi_says(tmp_path):
+    """It prints whole milliampere hours, never under 100, and cuts the share to whole per cent."""
+    made = [cell(number, *facts) for number, facts in enumerate(several(CELLS, 40))]
+    (tmp_path / "made.umockdev").write_text("\n\n".join(made) + "\n")
+    text = under_umockdev(tmp_path / "made.umockdev", need("acpi"), "-b", "-i")
+    theirs = re.findall(r"design capacity (\d+) mAh, last full capacity (\d+) mAh = (\d+)%", text)
+    cells = power_supply.batteries(read_description("\n\n".join(made), tmp_path / "unit").tree)
+
+    ours = sorted(
+        (int(it.design.value * 1000), int(it.full.value * 1000), it.full.value / it.design.value)
+        for it in cells
+    )
+    assert len(ours) == len(theirs) >= 20
+    for (design, full, share), told in zip(
+        ours, sorted(tuple(map(int, each)) for each in theirs), strict=True
+    ):
+        assert abs(design - told[0]) <= 1
+        assert abs(full - told[1]) <= 1
+        assert -0.01 <= 100 * share - told[2] < 1.01
+
+
+# -- udev's library ------------------------------------------------------------------------------
+
+LISTED = """
+import pyudev
+from agent.machine.linux import alsa, block, bluetooth, drm, ethernet, hwmon, inputs, pci, power_supply
+from agent.machine.linux import rfkill, rtc, thermal_zone, tpm, v4l2, wireless
+from agent.machine.linux.files import Tree
+FOLDERS = {
+    "sound": alsa, "block": block, "bluetooth": bluetooth, "drm": drm, "net": ethernet, "hwmon": hwmon,
+    "input": inputs, "power_supply": power_supply, "rfkill": rfkill, "rtc": rtc, "tpm": tpm,
+    "thermal": thermal_zone, "video4linux": v4l2, "ieee80211": wireless,
+}
+folders = {subsystem: module.CLASS for subsystem, module in FOLDERS.items()}
+folders |= {"pci": pci.DEVICES, "usb": v4l2.USB}
+for subsystem, folder in folders.items():
+    theirs = sorted(device.sys_name for device in pyudev.Context().list_devices(subsystem=subsystem))
+    print(subsystem, theirs == sorted(Tree().listed(folder)), len(theirs))
+"""
+
+
+def assert_listed(text):
+    lines = [line.split() for line in text.splitlines()]
+    assert [line for line in lines if line[1] != "True"] == []
+    assert sum(int(count) for _, _, count in lines) > 0
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_the_devices_of_each_unit_are_those_that_udev_lists(name):
+    assert_listed(python_under_umockdev(description(name), LISTED))
+
+
+def test_the_devices_of_this_computer_are_those_that_udev_lists():
+    assert_listed(output(sys.executable, "-c", LISTED))
 
 
 # -- sensors, smartctl ---------------------------------------------------------------------------

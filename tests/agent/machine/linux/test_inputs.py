@@ -84,7 +84,7 @@ def test_headphone_jacks_pens_speakers_and_volume_keys_are_none_of_our_sorts(uni
 def test_a_device_has_its_bus_its_name_and_its_place(unit):
     device(unit, key=AT_KEYS, name="AT Translated Set 2 keyboard")
 
-    assert only(unit).id == "platform-i8042"
+    assert only(unit).id == "platform-i8042-serio-0"
     assert only(unit).name == Reading("AT Translated Set 2 keyboard", "", "/sys/class/input/input3/name")
     assert only(unit).inside.value is True
 
