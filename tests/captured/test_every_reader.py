@@ -1,43 +1,30 @@
 """Every reader on every captured computer: nothing raises, and what is told can be written down."""
 
 import dataclasses
+import importlib
+import inspect
 import json
+import pkgutil
 import re
 from enum import Enum
-from pathlib import Path
 
 import pytest
 
 from agent.inventory import Touched, inventory
 from agent.machine import linux
 from agent.machine.linux import (
-    aer,
-    alsa,
     ata_link,
-    backlight,
     block,
-    bluetooth,
-    cpufreq,
-    cpuinfo,
-    drm,
-    edac,
-    efivars,
-    ethernet,
     hwmon,
     inputs,
     kernel_log,
     meminfo,
     pci,
     pcie_link,
-    power_supply,
     powercap,
     rfkill,
-    rtc,
     smbios,
     thermal_zone,
-    throttle,
-    tpm,
-    uptime,
     v4l2,
     wireless,
 )  # fmt: skip
@@ -91,38 +78,28 @@ def every_switch(tree):
     ]
 
 
-READERS = {
-    aer: [aer.errors],
-    alsa: [alsa.cards],
-    ata_link: [every_sata_link],
-    backlight: [backlight.backlights],
-    block: [block.disks, block.partitions, block.card_readers],
-    bluetooth: [bluetooth.controllers],
-    cpufreq: [cpufreq.policies, cpufreq.most_held_back],
-    cpuinfo: [cpuinfo.model, cpuinfo.cores],
-    drm: [drm.connectors],
-    edac: [edac.controllers, edac.modules],
-    efivars: [efivars.secure_boot, efivars.boot_entries, efivars.installed_systems],
-    ethernet: [ethernet.adapters],
-    hwmon: [every_temperature, every_fan],
-    inputs: [inputs.devices],
-    kernel_log: [kernel_log.complaints],
-    meminfo: [meminfo.total, lambda tree: meminfo.field(tree, "SwapTotal")],
-    pci: [pci.devices, pci.hidden_storage, pci.controller_mode],
-    pcie_link: [every_link],
-    power_supply: [power_supply.batteries, power_supply.charges, power_supply.on_mains],
-    powercap: [powercap.packages, lambda tree: powercap.PackageEnergy(tree).read()],
-    rfkill: [every_switch],
-    rtc: [rtc.seconds],
-    smbios: [smbios.identity, smbios.read_table],
-    thermal_zone: [every_zone],
-    throttle: [throttle.throttled],
-    tpm: [tpm.modules],
-    uptime: [uptime.seconds],
-    v4l2: [v4l2.cameras],
-    wireless: [every_radio],
-}
-USED_BY_READERS = {"files", "buspath", "udevdb", "usb", "edid", "__init__"}
+def readers_of_the_tree_alone():
+    """Every public function of the package that needs nothing but a tree, new ones too."""
+    for module in pkgutil.iter_modules(linux.__path__, f"{linux.__name__}."):
+        for name, function in vars(importlib.import_module(module.name)).items():
+            # a wrapped one is a context manager: something that goes on, not a question
+            plain = inspect.isfunction(function) and not hasattr(function, "__wrapped__")
+            own = plain and function.__module__ == module.name
+            if own and not name.startswith("_") and _needs_a_tree(function):
+                yield function
+
+
+def _needs_a_tree(function) -> bool:
+    parameters = inspect.signature(function).parameters.values()
+    return [each.name for each in parameters if each.default is inspect.Parameter.empty] == ["tree"]
+
+
+READERS = (
+    *readers_of_the_tree_alone(),
+    *(every_link, every_sata_link, every_temperature, every_fan, every_zone, every_radio, every_switch),
+    lambda tree: meminfo.field(tree, "SwapTotal"),
+    lambda tree: powercap.PackageEnergy(tree).read(),
+)
 
 
 def leaves(answer):
@@ -139,10 +116,9 @@ def leaves(answer):
         yield answer
 
 
-def test_the_table_has_every_reader():
-    modules = {path.stem for path in Path(linux.__path__[0]).glob("*.py")} - USED_BY_READERS
-
-    assert {reader.__name__.rpartition(".")[2] for reader in READERS} == modules
+def test_the_readers_are_found():
+    assert {block.disks, smbios.identity, inputs.devices, kernel_log.complaints, v4l2.cameras} < set(READERS)
+    assert len(READERS) > 40
 
 
 def test_the_table_has_every_tree(captured):
@@ -153,16 +129,10 @@ def test_the_table_has_every_tree(captured):
 
 @pytest.mark.parametrize("tree", TREES, indirect=True)
 def test_no_reader_raises_and_each_answer_says_what_it_is(tree):
-    for asks in READERS.values():
-        for ask in asks:
-            for leaf in leaves(ask(tree)):
-                assert isinstance(leaf, Reading | Absent | str | bytes | int | float | Enum | None), (
-                    ask,
-                    leaf,
-                )
-                if isinstance(leaf, Absent):
-                    assert leaf.why in Why
-                    assert leaf.source
+    for ask in READERS:
+        for leaf in leaves(ask(tree)):
+            assert isinstance(leaf, Reading | Absent | str | bytes | int | float | Enum | None), (ask, leaf)
+            assert not isinstance(leaf, Absent) or (leaf.why in Why and leaf.source)
 
 
 @pytest.mark.parametrize("tree", TREES, indirect=True)
@@ -193,6 +163,6 @@ def test_no_device_is_named_by_a_number_of_this_start(tree):
 @pytest.mark.parametrize("tree", [LAPTOP], indirect=True)
 def test_the_laptop_has_nearly_everything(tree):
     """So that the tests above are not about empty trees."""
-    answers = [ask(tree) for asks in READERS.values() for ask in asks]
+    answers = [ask(tree) for ask in READERS]
 
     assert sum(isinstance(leaf, Reading) for answer in answers for leaf in leaves(answer)) > 80
