@@ -179,7 +179,12 @@ def judge_since(evidence: SinceStart, limits: Limits) -> Judgement:
 def _link_failed(link: LinkErrors, count: Reading | Absent, how: str, most: Limit | None) -> Judgement:
     assert isinstance(count, Reading)  # asked before
     reason = f"the link of the {link.what} at {text(Reading(link.id, '', 'bus'))} {how}"
-    return failed(reason, ADVICE[Complaint.PCI_EXPRESS], count, most)
+    return failed(reason, ADVICE[Complaint.PCI_EXPRESS], _of(link.what, count), most)
+
+
+def _of(what: str, count: Reading) -> Reading:
+    """The count, and whose it is: advice looks there."""
+    return Reading(count.value, "", f"{what}: {count.source}")
 
 
 def _complaint(counts: Sequence[Reading | Absent], limits: Limits, when: str) -> Judgement | None:
@@ -286,8 +291,10 @@ def judge_during(evidence: DuringRun, limits: Limits) -> Judgement:
 
 @dataclass(frozen=True, slots=True)
 class _Growth:
-    """By how much one counter grew; `limit` names the most that it may; `advice` is for what it counts."""
+    """By how much one counter grew: of what sort of device, and in full; `limit` names the most that it may,
+    `advice` is for what it counts."""
 
+    of: str
     what: str
     limit: str
     count: Reading | Absent
@@ -307,7 +314,7 @@ def _memory_growth(
             ("uncorrected_memory_errors_most", module.uncorrected, old.uncorrected if old else None),
             ("corrected_memory_errors_most", module.corrected, old.corrected if old else None),
         ):
-            yield _Growth(what, limit, _growth(was, new), Complaint.MEMORY)
+            yield _Growth("memory", what, limit, _growth(was, new), Complaint.MEMORY)
 
 
 def _link_growth(
@@ -324,7 +331,7 @@ def _link_growth(
             ("uncorrected_link_errors_most", link.nonfatal, old.nonfatal if old else None),
             ("corrected_link_errors_most", link.corrected, old.corrected if old else None),
         ):
-            yield _Growth(what, limit, _growth(was, new), Complaint.PCI_EXPRESS)
+            yield _Growth(link.what, what, limit, _growth(was, new), Complaint.PCI_EXPRESS)
 
 
 def _lost(before: object, now: object, what: str, advice: Complaint) -> Iterator[_Growth]:
@@ -333,7 +340,7 @@ def _lost(before: object, now: object, what: str, advice: Complaint) -> Iterator
         if isinstance(one, Absent) and not (
             isinstance(other, Absent) and one.why in (Why.NOT_SUPPORTED, Why.NOT_THERE)
         ):
-            yield _Growth(what, "", one, advice)
+            yield _Growth(what, what, "", one, advice)
 
 
 def _growth(before: Reading | Absent | None, now: Reading | Absent) -> Reading | Absent:
@@ -361,7 +368,7 @@ def _grew(growth: _Growth, limits: Limits) -> Judgement | None:
         return None
     kind = growth.limit.partition("_")[0]
     reason = f"{_errors(int(count.value), kind)} of the {growth.what} during the run"
-    return failed(reason, ADVICE[growth.advice], count, most)
+    return failed(reason, ADVICE[growth.advice], _of(growth.of, count), most)
 
 
 DURING_RUN: Final = Check(

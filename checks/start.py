@@ -9,16 +9,20 @@ Whether the owner's system starts, the first start without the stick shows.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from checks.check import Check, Subject
 from checks.judging import cannot_tell, failed, not_applicable, passed, text, unread
-from checks.machine import BootEntry, Machine, Partition, Session
-from reports.model.evidence import Absent, Reading, Why
+from checks.machine import CANNOT_TELL, BootEntry, Machine, Partition, Question, Session
+from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.order import Action, Contents
 from reports.model.servicemap import PartKind
+
+LISTED, NOT_LISTED = "it is listed", "it is not listed"
+
+_NOT_ASKED: Final = Absent(Why.NOT_THERE, "person", "not asked")
 
 EFI_SYSTEM: Final = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 """The type of an EFI system partition (UEFI 2.10, 5.3.3, table 5.7)."""
@@ -26,10 +30,13 @@ EFI_SYSTEM: Final = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """The entries in the order they are tried, and the partitions."""
+    """The entries in the order they are tried, and the partitions; `hidden` is a controller that hides some
+    of them, and `listed` what a person then saw in the firmware's setup."""
 
     entries: tuple[BootEntry, ...] | Absent
     partitions: tuple[Partition, ...] | Absent
+    hidden: Reading | Absent
+    listed: Answer | Absent
 
 
 def start_limits(subject: Subject) -> Limits:
@@ -46,7 +53,27 @@ def start_limits(subject: Subject) -> Limits:
 
 
 def measure_start(machine: Machine, subject: Subject, session: Session) -> Start:
-    return Start(machine.boot_entries(), machine.partitions())
+    """A person looks only where an entry leads nowhere that the kernel can see, and something is hidden."""
+    found = Start(machine.boot_entries(), machine.partitions(), machine.hidden_storage(), _NOT_ASKED)
+    if not isinstance(found.hidden, Reading) or _leading(found) is not None or not _entries(found):
+        return found
+    question = Question(
+        "board.start.listed",
+        "restart into the firmware's setup and change nothing: is the owner's system listed to start from?",
+        (LISTED, NOT_LISTED, CANNOT_TELL),
+    )
+    return replace(found, listed=session.ask(question))
+
+
+def _entries(evidence: Start) -> tuple[BootEntry, ...]:
+    return () if isinstance(evidence.entries, Absent) else evidence.entries
+
+
+def _leading(evidence: Start) -> BootEntry | None:
+    """The first entry whose partition exists."""
+    found = () if isinstance(evidence.partitions, Absent) else evidence.partitions
+    known = {text(each.id) for each in found if isinstance(each.id, Reading)}
+    return next((entry for entry in _entries(evidence) if entry.partition in known), None)
 
 
 def judge_start(evidence: Start, limits: Limits) -> Judgement:
@@ -60,12 +87,22 @@ def judge_start(evidence: Start, limits: Limits) -> Judgement:
         return unread("the firmware's boot entries", entries)
     if isinstance(partitions, Absent):
         return unread("the partitions of the drives", partitions)
-    known = {text(each.id) for each in partitions if isinstance(each.id, Reading)}
-    for entry in entries:
-        if entry.partition in known:
-            name = Reading(entry.name, "", "boot entry")
-            return passed(f"the boot entry {text(name)} points at a partition that exists", name)
+    if (entry := _leading(evidence)) is not None:
+        name = Reading(entry.name, "", "boot entry")
+        return passed(f"the boot entry {text(name)} points at a partition that exists", name)
+    if isinstance(evidence.hidden, Reading) and entries:
+        return _behind(evidence.hidden, evidence.listed)
     return _pointless(entries, partitions, limits)
+
+
+def _behind(hidden: Reading, listed: Answer | Absent) -> Judgement:
+    """What a person saw of a drive that its controller hides."""
+    if not isinstance(listed, Answer) or listed.words not in (LISTED, NOT_LISTED):
+        return cannot_tell(f"the mode of the storage controller hides the partitions: {text(hidden)}", _TRY)
+    seen = Reading(listed.words, "", f"seen by {listed.person} in the firmware's setup")
+    if listed.words == LISTED:
+        return passed("the firmware's setup lists the owner's system", seen, way=Way.OBSERVED)
+    return failed("the firmware's setup does not list the owner's system", _MEND, seen, way=Way.OBSERVED)
 
 
 def _pointless(
@@ -111,7 +148,7 @@ START = Check(
     source="UEFI Specification 2.10, 3.1.3, 3.5.1 and 5.3.3",
     stage=Stage.INVENTORY,
     depth=Depth.PRESENCE,
-    ways=(Way.INSTRUMENT, Way.INFERRED),
+    ways=(Way.INSTRUMENT, Way.INFERRED, Way.OBSERVED),
     evidence=Start,
     limits=start_limits,
     measure=measure_start,

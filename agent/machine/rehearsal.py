@@ -428,6 +428,7 @@ class RehearsalMachine:
             "lid.present.fitted": self._made_with(InputSort.LID),
             "buttons.present.fitted": self._made_with(InputSort.POWER),
             "readers.present.fitted": bool(self._sound.readers),
+            "board.start.listed": not self.unit.firmware.entries_stale,
             "display.lit": not self.unit.panel_dark,
             "charger.plugged": self.unit.charger_plugged,
         }

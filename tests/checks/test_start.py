@@ -5,12 +5,23 @@ from __future__ import annotations
 import pytest
 
 from checks.machine import BootEntry
-from checks.start import START
+from checks.start import LISTED, NOT_LISTED, START
 from reports.model.evidence import Why
 from reports.model.finding import Cannot, Verdict, Way
 from reports.model.order import Contents
 from reports.model.servicemap import PartKind
-from tests.support.machines import GUID, absent, judged, laptop, part, partition, replaced, subject
+from tests.support.machines import (
+    GUID,
+    Bench,
+    absent,
+    judged,
+    laptop,
+    part,
+    partition,
+    replaced,
+    said,
+    subject,
+)
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 GONE = "0c5f3a52-7b1e-4d8c-9a41-000000000000"
@@ -24,9 +35,9 @@ def entry(partition=GUID, name="Owner's system"):
     return BootEntry(name, partition)
 
 
-def start(entries, partitions=SOUND, about=None):
-    machine = laptop(boot_entries=entries, partitions=partitions)
-    return judged(START, machine, about or subject(PartKind.BOARD))[0]
+def start(entries, partitions=SOUND, about=None, person=None, **facts):
+    machine = laptop(boot_entries=entries, partitions=partitions, **facts)
+    return judged(START, machine, about or subject(PartKind.BOARD), person)[0]
 
 
 def with_drive(**changes):
@@ -76,6 +87,23 @@ def test_a_drive_that_goes_back_blank_starts_nothing():
     blank = with_drive(contents=Contents.BLANK)
 
     assert start((entry(GONE),), (), blank).verdict is Verdict.NOT_APPLICABLE
+
+
+def test_a_start_behind_a_controller_that_hides_it_is_looked_up_by_a_person():
+    def hidden(words=None):
+        person = Bench({"board.start.listed": words} if words else {})
+        return start((entry(),), (), person=person, hidden_storage=said("a controller"))
+
+    assert hidden(LISTED).way is Way.OBSERVED
+    assert hidden(NOT_LISTED).verdict is Verdict.FAIL
+    assert hidden().cannot is Cannot.CANNOT_TELL
+
+
+def test_nobody_is_asked_where_an_entry_leads_somewhere():
+    person = Bench({"board.start.listed": NOT_LISTED})
+
+    assert start((entry(),), person=person, hidden_storage=said("a controller")).verdict is Verdict.PASS
+    assert person.asked == []
 
 
 def test_firmware_without_boot_entries_is_an_ordinary_limit():
