@@ -8,7 +8,8 @@ Rules:
 - past the check's deadline the child is killed. Time spent waiting for a person does not count. A child
   that the kernel cannot end (a device that never answers) is left behind, and the run goes on;
 - a child does not outlive the run, however that ends;
-- the child may use as much memory as it has at the fork and `HEADROOM_BYTES` more;
+- the child may use as much memory as it has at the fork and `HEADROOM_BYTES` more; a process that it starts
+  on purpose may set itself another bound (`agent.machine.region`);
 - whatever the child had acting on the unit ends with it: load workers and the guard watch a pipe that
   closes when it dies (`agent.machine.load`, `agent.guard`).
 """
@@ -235,5 +236,6 @@ def place_of(crash: BaseException) -> str:
 
 def _bound_memory() -> None:
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    size = pages * resource.getpagesize() + HEADROOM_BYTES
-    resource.setrlimit(resource.RLIMIT_AS, (size, size))
+    size, (_, hard) = pages * resource.getpagesize() + HEADROOM_BYTES, resource.getrlimit(resource.RLIMIT_AS)
+    soft = size if hard == resource.RLIM_INFINITY else min(size, hard)
+    resource.setrlimit(resource.RLIMIT_AS, (soft, hard))

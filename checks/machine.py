@@ -11,6 +11,7 @@ built of `Reading` and `Absent` only, so it can go into evidence as it is. Rules
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -54,6 +55,38 @@ class MemorySlot:
     configured_speed: Reading | Absent
     serial: Reading | Absent
     part_number: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class BadWord:
+    """64 bits of memory that read wrong, as hexadecimal text. `read` is absent where it read right again.
+
+    `address` is physical, in bytes; `modules` names those that it may lie in: one, where that is known.
+    """
+
+    address: Reading | Absent
+    expected: Reading | Absent
+    read: Reading | Absent
+    modules: tuple[Reading, ...] | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryTrial:
+    """March tests over free memory (`checks.measures.march`). Sizes in bytes.
+
+    `available` is what was free, `tried` what all processors tried of it, `smallest` the region of the one
+    that had least, `cache` the last-level cache. `rounds` were done over all of it. `wrong` counts wrong
+    readings; `words` names some of them. `ended` says why not all the rounds asked for were done.
+    """
+
+    available: Reading | Absent
+    tried: Reading | Absent
+    smallest: Reading | Absent
+    cache: Reading | Absent
+    rounds: Reading | Absent
+    wrong: Reading | Absent
+    words: tuple[BadWord, ...]
+    ended: Reading | Absent
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +393,15 @@ class Machine(Protocol):
 
     def memory_total(self) -> Reading | Absent:
         """What the kernel has to give out, bytes: less than is fitted, by the firmware's reserved share."""
+
+    def memory_trial(
+        self, share: float, rounds: int, seconds: float, watch: Callable[[float], bool]
+    ) -> MemoryTrial | Absent:
+        """Try `share` of the free memory with the first `rounds` of `march.ROUNDS`, on all processors.
+
+        Ends after `seconds`, or when `watch`, told about once a second what share is done, says False;
+        never takes what the system needs.
+        """
 
     def drives(self) -> tuple[Drive, ...] | Absent: ...
 

@@ -50,10 +50,10 @@ def capacity_limits(subject: Subject) -> Limits:
     name = "capacity_bytes" if whole else "capacity_bytes_least"
     return strongest(
         Limit(name, ordered, "bytes", Origin.ORDER_LINE, _which(lines, subject)) if ordered else None,
-        *_of_map(subject, ("capacity_bytes", "reserved_bytes_most")),
+        *of_map(subject, ("capacity_bytes", "reserved_bytes_most")),
         # large enough for the graphics share of ordinary units, smaller than most modules
         Limit("reserved_bytes_most", 3 * 2**30, "bytes", Origin.DEFAULT, CRAFT),
-        _processor_worked(subject),
+        processor_worked(subject),
     )
 
 
@@ -73,12 +73,12 @@ def _which(lines: Iterable[Line], subject: Subject) -> str:
     return f"line {' and '.join(numbers)}"
 
 
-def _of_map(subject: Subject, names: tuple[str, ...]) -> tuple[Limit, ...]:
+def of_map(subject: Subject, names: tuple[str, ...]) -> tuple[Limit, ...]:
     parts = (subject.part, *subject.peers)
     return tuple(limit for part in parts for limit in part.limits if limit.name in names)
 
 
-def _processor_worked(subject: Subject) -> Limit | None:
+def processor_worked(subject: Subject) -> Limit | None:
     """Memory answers through the processor's socket: bent or dirty contacts lose a channel."""
     if not any(part.kind is PartKind.PROCESSOR for part in subject.worked):
         return None
@@ -123,7 +123,7 @@ def _total_too_small(total: Reading | Absent, limits: Limits) -> Judgement | Non
     if expected is None or isinstance(total, Absent) or float(total.value) >= number(expected) - reserved:
         return None
     reason = f"the system has {gib(float(total.value))}, the order says {gib(number(expected))}"
-    return failed(reason, _reseat(limits), total, expected)
+    return failed(reason, reseat(limits), total, expected)
 
 
 def _reserved_most(limits: Limits) -> float:
@@ -155,7 +155,7 @@ def _wrong_size(fitted: int, some_unknown: bool, limits: Limits) -> Judgement | 
     reason = f"the firmware counts {gib(fitted)}, the order says {gib(number(expected))}"
     measured = Reading(fitted, "bytes", "SMBIOS type 17, sum")
     if fitted < number(expected) and not some_unknown:
-        return failed(reason, _reseat(limits), measured, expected)
+        return failed(reason, reseat(limits), measured, expected)
     if fitted > number(expected) and expected.name == "capacity_bytes":
         return failed(reason, _AS_ORDERED, measured, expected)
     return None
@@ -171,10 +171,10 @@ def _unused(sizes: list[int], total: Reading | Absent, limits: Limits) -> Judgem
     if missing < max(min(filled), _reserved_most(limits)):
         return None
     reason = f"the firmware counts {gib(sum(filled))}, and only {gib(float(total.value))} of it is used"
-    return failed(reason, _reseat(limits), Reading(int(missing), "bytes", "fitted less used"), limit)
+    return failed(reason, reseat(limits), Reading(int(missing), "bytes", "fitted less used"), limit)
 
 
-def _reseat(limits: Limits) -> str:
+def reseat(limits: Limits) -> str:
     """Cheapest first; the socket comes before the board only where somebody was in it."""
     if limits.get("processor_worked"):
         return (
@@ -233,9 +233,9 @@ def module_limits(subject: Subject) -> Limits:
         Limit(name, ordered, "", Origin.ORDER_LINE, _which(lines, subject)) if lines else None,
         Limit("configured_speed_least", min(speeds), "MT/s", Origin.ORDER_LINE) if speeds else None,
         *(limit for line in lines for limit in _pieces(line, subject)),
-        *_of_map(subject, ("modules", "configured_speed_least")),
+        *of_map(subject, ("modules", "configured_speed_least")),
         Limit("modules_least", 1, "", Origin.DEFAULT, CRAFT),
-        _processor_worked(subject),
+        processor_worked(subject),
     )
 
 
@@ -258,7 +258,7 @@ def measure_modules(machine: Machine, subject: Subject, session: Session) -> Mod
     So they are asked, where memory was touched, a slot is empty, and no document counts the modules.
     """
     slots = machine.memory_slots()
-    open_slot = isinstance(slots, tuple) and any(_empty(slot) for slot in slots)
+    open_slot = isinstance(slots, tuple) and any(empty(slot) for slot in slots)
     counted = module_limits(subject).get("modules") is not None
     if not isinstance(slots, tuple) or not open_slot or counted or subject.depth is Depth.PRESENCE:
         return Modules(slots, Absent(Why.NOT_THERE, "person", "not asked"))
@@ -273,7 +273,7 @@ def judge_modules(evidence: Modules, limits: Limits) -> Judgement:
     """Too few, the wrong pieces, or modules that run unlike; lopsided fitting is only said."""
     if isinstance(evidence.slots, Absent):
         return unread("the firmware's memory table", evidence.slots)
-    filled = tuple(slot for slot in evidence.slots if not _empty(slot))
+    filled = tuple(slot for slot in evidence.slots if not empty(slot))
     unknown = next((slot.capacity for slot in filled if isinstance(slot.capacity, Absent)), None)
     fault = _count(filled, evidence.slots, evidence.put_back, limits) or _speed(filled, limits)
     if fault := fault or _mixed(filled) or _gone(filled, limits):
@@ -290,7 +290,7 @@ def judge_modules(evidence: Modules, limits: Limits) -> Judgement:
     return _sound(filled, evidence.slots, limits)
 
 
-def _empty(slot: MemorySlot) -> bool:
+def empty(slot: MemorySlot) -> bool:
     return isinstance(slot.capacity, Reading) and slot.capacity.value == 0
 
 
@@ -305,13 +305,13 @@ def _count(
     said = _said(put_back)
     if len(filled) < said:
         reason = f"{len(filled)} of {said} memory modules put back were found{_and_empty(slots)}"
-        return failed(reason, _reseat(limits), measured, way=Way.OBSERVED)
+        return failed(reason, reseat(limits), measured, way=Way.OBSERVED)
     for limit in (exact, least):
         if limit is not None and len(filled) < number(limit):
             reason = f"{len(filled)} of {number(limit):.0f} memory modules found{_and_empty(slots)}"
-            return failed(reason, _reseat(limits), measured, limit)
+            return failed(reason, reseat(limits), measured, limit)
     # soldered memory may stand in the table beside the modules that the order counts
-    sockets = sum(not _soldered(slot) for slot in filled)
+    sockets = sum(not soldered(slot) for slot in filled)
     if exact is not None and sockets > number(exact):
         reason = f"{sockets} memory modules found, the order says {number(exact):.0f}"
         return failed(reason, _AS_ORDERED, measured, exact)
@@ -326,11 +326,11 @@ def _said(put_back: Answer | Absent) -> int:
 
 
 def _and_empty(slots: Iterable[MemorySlot]) -> str:
-    empty = " and ".join(filter(None, (text(slot.locator) for slot in slots if _empty(slot))))
-    return f", empty: {empty}" if empty else ""
+    names = " and ".join(filter(None, (text(slot.locator) for slot in slots if empty(slot))))
+    return f", empty: {names}" if names else ""
 
 
-def _soldered(slot: MemorySlot) -> bool:
+def soldered(slot: MemorySlot) -> bool:
     """By its form factor (DSP0134 7.18.1): chips stand in rows, modules are DIMMs of some sort."""
     return text(slot.form_factor).casefold() in ("chip", "row of chips", "die")
 

@@ -25,6 +25,7 @@ from checks import (
     intake,
     links,
     memory,
+    memory_pattern,
     ports,
     processor,
     readers,
@@ -43,6 +44,7 @@ from reports.model.servicemap import PartKind
 
 MODULES: Final = (
     memory,
+    memory_pattern,
     storage,
     wireless,
     processor,

@@ -321,6 +321,11 @@ _TABLE = (
         "the last memory module runs at half its speed",
         _last_module(lambda slot: replace(slot, configured_speed=slot.configured_speed // 2)),
     ),
+    Named(
+        "memory-bad-cell",
+        "a cell of the last memory module always reads as one",
+        _last_module(lambda slot: replace(slot, stuck_bit=17)),
+    ),
     Named("drive-cable-off", "the drive is not connected", _first_disk(lambda disk: ())),
     Named("drive-hidden", "the storage controller hides the drive", _hidden),
     Named("wrong-drive", "another drive of half the size is fitted", _first_disk(_other_drive)),

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
-from agent.machine import load
+from agent.machine import load, pattern
 from agent.machine.linux import (
     aer,
     alsa,
@@ -50,6 +50,7 @@ from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree
 from checks.machine import (
     Backlight,
+    BadWord,
     Battery,
     BootEntry,
     BusLink,
@@ -70,6 +71,7 @@ from checks.machine import (
     Machine,
     MemoryErrors,
     MemorySlot,
+    MemoryTrial,
     NetworkAdapter,
     Partition,
     Processor,
@@ -180,6 +182,12 @@ class LiveMachine:
 
     def memory_total(self) -> Reading | Absent:
         return meminfo.total(self._tree)
+
+    def memory_trial(
+        self, share: float, rounds: int, seconds: float, watch: Callable[[float], bool]
+    ) -> MemoryTrial | Absent:
+        done = pattern.trial(self._tree, pattern.Asked(share, rounds, seconds), watch)
+        return done if isinstance(done, Absent) else _trial(done, smbios.read_table(self._tree))
 
     def drives(self) -> tuple[Drive, ...] | Absent:
         disks = block.disks(self._tree)
@@ -406,6 +414,40 @@ def _slot(device: smbios.MemoryDevice) -> MemorySlot:
         serial=device.serial,
         part_number=device.part_number,
     )
+
+
+def _trial(done: pattern.Trial, table: smbios.Table | Absent) -> MemoryTrial:
+    source = "march test"
+    ended = Reading(done.ended, "", source) if done.ended else Absent(Why.NOT_THERE, source)
+    return MemoryTrial(
+        available=done.available,
+        tried=Reading(sum(done.regions), "bytes", source),
+        smallest=Reading(min(done.regions), "bytes", source),
+        cache=done.cache,
+        rounds=Reading(done.rounds, "", source),
+        wrong=Reading(done.wrong, "", source),
+        words=tuple(_bad_word(word, table) for word in done.words),
+        ended=ended,
+    )
+
+
+def _bad_word(word: pattern.BadWord, table: smbios.Table | Absent) -> BadWord:
+    source = f"march test, byte {word.offset} of a region"
+    again = Absent(Why.DID_NOT_ANSWER, source, "right when read once more")
+    return BadWord(
+        address=word.physical,
+        expected=Reading(f"{word.expected:016x}", "", source),
+        read=again if word.read == word.expected else Reading(f"{word.read:016x}", "", source),
+        modules=_modules(word.physical, table),
+    )
+
+
+def _modules(address: Reading | Absent, table: smbios.Table | Absent) -> tuple[Reading, ...] | Absent:
+    if isinstance(address, Absent):
+        return address
+    if isinstance(table, Absent):
+        return table
+    return tuple(Reading(name, "", "SMBIOS") for name in smbios.devices_at(table, int(address.value)))
 
 
 def _drive(disk: block.Disk) -> Drive:

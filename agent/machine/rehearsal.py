@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from agent.machine import faults as fault_table
-from agent.machine import physics
+from agent.machine import physics, scale_model
 from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
@@ -40,6 +40,7 @@ from checks.machine import (
     Machine,
     MemoryErrors,
     MemorySlot,
+    MemoryTrial,
     NetworkAdapter,
     Partition,
     Processor,
@@ -50,6 +51,7 @@ from checks.machine import (
     TemperatureSensor,
     TrustModule,
 )
+from checks.measures.march import MARCH_C_MINUS
 from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
 from reports.model.record import Identity, Source
@@ -63,6 +65,10 @@ SINCE_START_S = 90.0
 OWNERS_PARTITION = "0c5f3a52-7b1e-4d8c-9a41-2e60b8a4c917"
 NO_PARTITION = "0c5f3a52-7b1e-4d8c-9a41-000000000000"
 EFI_SYSTEM = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
+TRIAL_BYTES_PER_S = 12e9
+"""Two channels of memory, read and written by all cores (common practice, no source)."""
+SYSTEM_BYTES = 2**30
+"""What a system started from a stick holds itself."""
 FELT_RPM = 150.0
 """Slower than this, nobody feels the air."""
 
@@ -145,6 +151,42 @@ class RehearsalMachine:
     def memory_total(self) -> Reading | Absent:
         fitted = sum(slot.capacity_bytes for slot in self.unit.slots)
         return _reading(max(fitted - self.unit.reserved_bytes, 0), "bytes", "memory total")
+
+    def memory_trial(
+        self, share: float, rounds: int, seconds: float, watch: Callable[[float], bool]
+    ) -> MemoryTrial | Absent:
+        """The march that ships, over a scale model of the unit's memory; it takes its time and heats."""
+        fitted = sum(slot.capacity_bytes for slot in self.unit.slots)
+        available = max(fitted - self.unit.reserved_bytes - SYSTEM_BYTES, 0)
+        tried = int(available * share)
+        whole_s = tried * MARCH_C_MINUS.operations_per_word * rounds / TRIAL_BYTES_PER_S
+        took_s, ended = self._work(min(whole_s, seconds), whole_s, watch)
+        if not ended and whole_s > seconds:
+            ended = "its time was up"
+        done = int(rounds * took_s / whole_s) if ended else rounds
+        wrong, words = scale_model.tried(self.unit.slots, done)
+        return MemoryTrial(
+            available=_reading(available, "bytes", "free memory"),
+            tried=_reading(tried, "bytes", "march test"),
+            smallest=_reading(tried // self.unit.package.cores, "bytes", "march test"),
+            cache=_reading(scale_model.CACHE_BYTES, "bytes", "processor cache"),
+            rounds=_reading(done, "", "march test"),
+            wrong=_reading(wrong, "", "march test"),
+            words=words,
+            ended=_text(ended, "end of the march test"),
+        )
+
+    def _work(self, seconds: float, whole_s: float, watch: Callable[[float], bool]) -> tuple[float, str]:
+        """All cores busy for `seconds`; gives for how long it was, and what cut it short."""
+        passed = 0.0
+        with self._load(self.unit.package.cores):
+            while passed < seconds:
+                if not watch(passed / whole_s):
+                    return passed, "it was told to stop"
+                step = min(1.0, seconds - passed)
+                self._clock.sleep(step)
+                passed += step
+        return passed, ""
 
     def drives(self) -> tuple[Drive, ...] | Absent:
         return tuple(_drive(disk) for disk in self.unit.disks)

@@ -48,7 +48,7 @@ class Firmware:
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A memory slot; `capacity_bytes` 0: empty. Speeds in MT/s."""
+    """A memory slot; `capacity_bytes` 0: empty. Speeds in MT/s. `stuck_bit`: of a word in its middle."""
 
     locator: str
     bank: str
@@ -59,6 +59,7 @@ class Slot:
     configured_speed: int
     serial: str
     part_number: str
+    stuck_bit: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

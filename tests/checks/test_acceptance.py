@@ -13,10 +13,10 @@ from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.machine.unit import Unit
 from checks.machine import Question
-from checks.registry import CHECKS
+from checks.registry import CHECKS, check
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer
-from reports.model.finding import Judgement, Stage, Verdict
+from reports.model.finding import Depth, Judgement, Stage, Verdict
 from reports.model.order import Expected, Form, Line
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, replaced, subject
@@ -173,9 +173,14 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
     hot = {
         each for each in FAULT_TABLE if each.startswith(("fan-", "compound", "cooler", "vents", "sensor-"))
     }
+    tried = {"memory-bad-cell"}
     limits = {"no-power-counter", "no-tachometer", "mains-unplugged", "room-hot"}
 
-    assert FAULT_TABLE.keys() - hot - limits - elsewhere == {*FAULTS, *OTHER_FORMS, *OF_WHAT_WAS_FITTED}
+    assert FAULT_TABLE.keys() - hot - tried - limits - elsewhere == {
+        *FAULTS,
+        *OTHER_FORMS,
+        *OF_WHAT_WAS_FITTED,
+    }
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -205,3 +210,33 @@ def test_a_loose_module_shows_once_somebody_says_how_many_were_put_back():
     evidence = modules.measure(machine, about, Bench({"memory.put_back": "2"}))
 
     assert modules.judge(evidence, modules.limits(about)).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize("depth", [Depth.FUNCTION, Depth.SUSTAINED])
+def test_a_bad_cell_shows_once_the_memory_is_tried(depth):
+    unit = load_unit(DEMO)
+    each = check("memory.pattern")
+    about = subject(PartKind.MEMORY, replaced("memory"), form=unit.form, depth=depth)
+
+    def tried(*faults: str) -> Judgement:
+        machine = RehearsalMachine(unit, faults)
+        return each.judge(each.measure(machine, about, Bench()), each.limits(about))
+
+    assert tried().verdict is Verdict.PASS
+    assert tried("memory-bad-cell").verdict is Verdict.FAIL
+    assert "Slot 2" in tried("memory-bad-cell").reason
+    assert "bit 17" in tried("memory-bad-cell").reason
+
+
+@pytest.mark.parametrize("form", Form)
+def test_no_good_memory_is_held_when_it_is_tried(form):
+    each = check("memory.pattern")
+    wrong = {}
+    for seed in range(40):
+        machine = RehearsalMachine(random_good_unit(seed, form))
+        about = subject(PartKind.MEMORY, replaced("memory"), form=form, depth=Depth.SUSTAINED)
+        judgement = each.judge(each.measure(machine, about, Bench()), each.limits(about))
+        if judgement.verdict is not Verdict.PASS:
+            wrong[seed] = judgement.reason
+
+    assert wrong == {}

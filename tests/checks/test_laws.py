@@ -24,6 +24,7 @@ from tests.support.machines import (
     Bench,
     absent,
     backlight,
+    bad_word,
     battery,
     bus_link,
     camera,
@@ -51,6 +52,7 @@ from tests.support.machines import (
     sound_card,
     stick,
     subject,
+    trial,
     trust_module,
 )
 
@@ -66,6 +68,13 @@ UNIT = {"uuid": "5f0c1d52-7a3e-4b7c-9d41-2e60b8a4c917", "product": "Fellside 14"
 NEEDED = {
     "memory.capacity": (MEMORY_LINE, ("devices/0", "devices/1", "total")),
     "memory.modules": (MEMORY_LINE, ("slots", "slots/0/capacity", "slots/1/capacity")),
+    "memory.pattern": (
+        replaced("memory"),
+        (
+            "trial",
+            *(f"trial/{name}" for name in ("available", "tried", "smallest", "cache", "rounds", "wrong")),
+        ),
+    ),
     "storage.present": (STORAGE_LINE, ("drives", "drives/0/serial", "drives/0/capacity")),
     "wireless.present": (replaced("wireless"), ("radios", "radios/0/driver")),
     "wireless.antennas": (
@@ -251,6 +260,21 @@ counted = st.builds(
     memory=several(st.builds(module_errors, error_numbers, error_numbers)),
     links=several(st.builds(link_errors, error_numbers, error_numbers, error_numbers)),
     log=st.builds(kernel_log, lost=st.booleans(), drive=st.integers(0, 3), usb=st.integers(0, 3)) | gone,
+words = st.sampled_from(["0" * 16, "f" * 16, "00000000000000ff"]).map(said) | gone
+bad_words = st.builds(
+    bad_word, address=sizes, expected=words, read=words, modules=st.lists(texts, max_size=3).map(tuple) | gone
+)
+counts = st.integers(0, 12).map(said) | gone
+trials = st.builds(
+    trial,
+    available=sizes,
+    tried=sizes,
+    smallest=sizes,
+    cache=sizes,
+    rounds=counts,
+    wrong=counts,
+    words=st.lists(bad_words, max_size=3).map(tuple),
+    ended=maybe,
 )
 units = st.builds(
     laptop,
@@ -280,6 +304,7 @@ units = st.builds(
     error_counts=counted,
     error_counts_at_start=counted,
     memory_slots=several(slots),
+    memory_trial=trials | gone,
     memory_total=sizes,
     drives=several(drives),
     hidden_storage=maybe,

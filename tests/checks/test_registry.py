@@ -52,6 +52,7 @@ def test_checks_are_found_by_id_and_by_kind():
     assert check("memory.capacity") is memory.CAPACITY
     assert checks_for(PartKind.MEMORY) == (
         *memory.CHECKS,
+        check("memory.pattern"),
         check("memory.counters"),
         check("memory.same"),
     )

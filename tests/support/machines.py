@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -14,6 +14,7 @@ from typing import Any
 from checks.check import Check, Subject
 from checks.machine import (
     Backlight,
+    BadWord,
     Battery,
     BootEntry,
     BusLink,
@@ -34,6 +35,7 @@ from checks.machine import (
     Machine,
     MemoryErrors,
     MemorySlot,
+    MemoryTrial,
     NetworkAdapter,
     Partition,
     Processor,
@@ -118,6 +120,32 @@ def chains(*dbm: float | Absent, frames: int = 40) -> tuple[ChainSignal, ...]:
         ChainSignal(index, level if isinstance(level, Absent) else said(level, "dBm"), frames)
         for index, level in enumerate(dbm)
     )
+
+
+def trial(**changes: Any) -> MemoryTrial:
+    """A whole trial of 9 of 10 GiB that found nothing, on two processors with a cache of 8 MiB."""
+    plain: dict[str, Any] = {
+        "available": said(10 * GIB, "bytes"),
+        "tried": said(9 * GIB, "bytes"),
+        "smallest": said(9 * GIB // 2, "bytes"),
+        "cache": said(8 * 2**20, "bytes"),
+        "rounds": said(10),
+        "wrong": said(0),
+        "words": (),
+        "ended": absent(),
+    }
+    return MemoryTrial(**plain | changes)
+
+
+def bad_word(*modules: str, bits: int = 1 << 17, **changes: Any) -> BadWord:
+    """A word of which `bits` read as ones."""
+    plain: dict[str, Any] = {
+        "address": said(0x1F3A4C8, "bytes"),
+        "expected": said(f"{0:016x}"),
+        "read": said(f"{bits:016x}"),
+        "modules": tuple(said(module) for module in modules),
+    }
+    return BadWord(**plain | changes)
 
 
 def camera(**changes: Any) -> Camera:
@@ -335,6 +363,13 @@ class FakeMachine:
     def memory_total(self) -> Reading | Absent:
         return self.facts["memory_total"]
 
+    def memory_trial(
+        self, share: float, rounds: int, seconds: float, watch: Callable[[float], bool]
+    ) -> MemoryTrial | Absent:
+        """The trial, or what a function makes of what was asked."""
+        fact = self.facts["memory_trial"]
+        return fact(share, rounds, seconds, watch) if callable(fact) else fact
+
     def drives(self) -> tuple[Drive, ...] | Absent:
         return self.facts["drives"]
 
@@ -460,6 +495,7 @@ def laptop(**facts: Any) -> FakeMachine:
         "identity": identity(),
         "memory_slots": (slot("Slot 1"), slot("Slot 2")),
         "memory_total": said(16 * GIB - 400 * 2**20, "bytes"),
+        "memory_trial": trial(),
         "drives": (drive(), stick()),
         "hidden_storage": absent(),
         "firmware_settings": settings(),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from agent.machine.linux import cgroup
 from agent.machine.linux.files import Tree, not_understood, number
 from reports.model.evidence import Absent, Reading, Why
 
@@ -18,6 +19,14 @@ MEMINFO: Final = "/proc/meminfo"
 def total(tree: Tree) -> Reading | Absent:
     """`MemTotal` in bytes: less than is fitted, by what firmware and graphics keep for themselves."""
     return field(tree, "MemTotal")
+
+
+def available(tree: Tree) -> Reading | Absent:
+    """What can be had without swapping, bytes: `MemAvailable`, or less where a control group bounds us."""
+    free, room = field(tree, "MemAvailable"), cgroup.headroom(tree)
+    if isinstance(free, Absent) or room is None:
+        return free
+    return min(free, room, key=lambda each: int(each.value))
 
 
 def field(tree: Tree, name: str) -> Reading | Absent:

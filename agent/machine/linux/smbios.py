@@ -1,9 +1,9 @@
 """The firmware's tables: what the unit says it is, and what sits in its memory sockets.
 
 Layout: DMTF DSP0134, System Management BIOS Reference Specification 3.7 (entry points 5.2, structures
-6.1, types 0, 1, 2, 3, 4, 16, 17 in 7.1 to 7.5, 7.17, 7.18). The kernel gives the entry point and the
-table under `/sys/firmware/dmi/tables`, to root only; the few strings under `/sys/class/dmi/id` are the
-fallback for the unit's identity, and there serials and UUID are root's as well.
+6.1, types 0, 1, 2, 3, 4, 16, 17, 19, 20 in 7.1 to 7.5, 7.17, 7.18, 7.20, 7.21). The kernel gives the entry
+point and the table under `/sys/firmware/dmi/tables`, to root only; the few strings under `/sys/class/dmi/id`
+are the fallback for the unit's identity, and there serials and UUID are root's as well.
 
 The table is written by firmware and believed in nothing: a length that runs past the end stops the
 walk, keeps what came before, and is said in `Table.fault`. No input raises.
@@ -265,6 +265,43 @@ def memory_arrays(found: Table) -> tuple[MemoryArray, ...]:
         )
         for structure in found.of(16)
     )
+
+
+def devices_at(found: Table, address: int) -> tuple[str, ...]:
+    """The locators of the filled devices that a physical `address` may lie in.
+
+    By the map of devices (type 20); several where they take turns (interleave). Where the firmware gives
+    none, the filled devices of the array mapped there (type 19), else all filled ones.
+    """
+    mapped = {it.unsigned(0x0C, 2) for it in found.of(20) if _holds(it, address, 0x13)}
+    arrays = {it.unsigned(0x0C, 2) for it in found.of(19) if _holds(it, address, 0x0F)}
+    devices = [it for it in found.of(17) if _filled(it)]
+    others = {array.handle for array in memory_arrays(found) if not array.system}
+    candidates = (
+        [it for it in devices if it.handle in mapped],
+        [it for it in devices if it.unsigned(0x04, 2) in arrays],
+        [it for it in devices if it.unsigned(0x04, 2) not in others],
+    )
+    return tuple(_locator(it) for it in next(filter(None, candidates), []))
+
+
+def _holds(it: Structure, address: int, extended: int) -> bool:
+    """Whether the mapped range holds `address`: KiB, ends included, or bytes in the extended fields."""
+    first, last = it.unsigned(0x04, 4), it.unsigned(0x08, 4)
+    if first == 0xFFFFFFFF:
+        first, last = it.unsigned(extended, 8), it.unsigned(extended + 8, 8)
+        return first is not None and last is not None and first <= address <= last
+    return first is not None and last is not None and first <= address >> 10 <= last
+
+
+def _filled(it: Structure) -> bool:
+    capacity = _capacity(it)
+    return isinstance(capacity, Reading) and bool(capacity.value)
+
+
+def _locator(it: Structure) -> str:
+    name = known(it.string(0x10))
+    return str(name.value) if isinstance(name, Reading) else f"memory device 0x{it.handle:04X}"
 
 
 def processors(found: Table) -> tuple[Processor, ...]:

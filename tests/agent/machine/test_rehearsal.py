@@ -75,6 +75,7 @@ def facts(it: Machine) -> dict[str, object]:
             it.clock.sleep(1.0)
             speeds.append(it.fan_speed("platform-fan-1"))
         found["hot"] = it.temperature("platform-coretemp.0-1")
+    found["trial"] = it.memory_trial(0.1, 1, 10.0, lambda done: True)
     return found | {"speeds": tuple(speeds), "clock later": it.real_time_clock()}
 
 
@@ -90,6 +91,7 @@ SHOWS = {
     "memory-module-loose": "slots",
     "memory-wrong-size": "total",
     "memory-slow": "slots",
+    "memory-bad-cell": "trial",
     "drive-cable-off": "drives",
     "drive-hidden": "hidden",
     "wrong-drive": "drives",
@@ -313,3 +315,24 @@ def test_energy_only_grows():
         joules.append(reading.value)
 
     assert joules == sorted(joules)
+
+
+def test_a_trial_of_the_memory_takes_its_time_and_heats():
+    it = machine()
+    cool, told = it.temperature(it.processor_sensor()).value, []
+
+    trial = it.memory_trial(0.9, 10, 480.0, lambda done: told.append(done) is None)
+
+    assert trial.rounds.value == 10
+    assert it.clock.monotonic() == pytest.approx(
+        trial.tried.value * 100 / 12e9, rel=0.01
+    )  # ten operations, ten rounds
+    assert told == sorted(told)
+    assert it.temperature(it.processor_sensor()).value > cool + 10
+
+
+def test_a_trial_whose_time_is_up_says_how_far_it_came():
+    trial = machine().memory_trial(0.9, 10, 20.0, lambda done: True)
+
+    assert trial.ended.value == "its time was up"
+    assert 0 < trial.rounds.value < 10

@@ -319,3 +319,77 @@ def test_a_person_without_root_still_gets_what_the_kernel_shows_everyone(unit, r
 def test_a_unit_without_firmware_tables_says_so(unit):
     assert smbios.read_table(unit.tree) == Absent(Why.NOT_THERE, smbios.ENTRY_POINT)
     assert smbios.identity(unit.tree).serial.why is Why.NOT_THERE
+
+
+def mapped_device(handle: int, first: int, last: int, device: int, extended: bool = False) -> bytes:
+    """Type 20: physical bytes `first` to `last`, ends included."""
+    wide = first.to_bytes(8, "little") + last.to_bytes(8, "little")
+    narrow = (
+        (b"\xff" * 8)
+        if extended
+        else (first >> 10).to_bytes(4, "little") + (last >> 10).to_bytes(4, "little")
+    )
+    links = device.to_bytes(2, "little") + (0x1300).to_bytes(2, "little") + b"\x01\x01\x01"
+    return structure(20, handle, narrow + links + wide)
+
+
+def mapped_array(first: int, last: int, array: int) -> bytes:
+    """Type 19."""
+    narrow = (first >> 10).to_bytes(4, "little") + (last >> 10).to_bytes(4, "little")
+    return structure(19, 0x1300, narrow + array.to_bytes(2, "little") + b"\x02" + bytes(16))
+
+
+def two_modules() -> bytes:
+    """Two filled devices and an empty one, in the array 1000h."""
+    array = structure(
+        16, 0x1000, bytes((3, 3, 3)) + (1 << 25).to_bytes(4, "little") + b"\xfe\xff\x03\x00" + bytes(8)
+    )
+    devices = (
+        structure(
+            17, 0x1100 + i, memory_device(size=size)[4:0x5C], f"SLOT {i + 1}".encode(), *b"BMSP".split()
+        )
+        for i, size in enumerate((0x2000, 0x2000, 0))
+    )
+    return array + b"".join(devices)
+
+
+GIB = 1 << 30
+
+
+def test_an_address_is_in_the_module_that_the_firmware_maps_there(tmp_path):
+    raw = (
+        two_modules()
+        + mapped_device(0x1400, 0, 8 * GIB - 1, 0x1100)
+        + mapped_device(0x1401, 8 * GIB, 16 * GIB - 1, 0x1101, extended=True)
+        + END
+    )
+    (tmp_path / "dump").write_bytes(dump(entry_point(raw), raw))
+    by_dmidecode = [it.fields for it in dmidecode(tmp_path / "dump") if it.type == 20]
+    assert [(it["Starting Address"], it["Ending Address"]) for it in by_dmidecode] == [
+        ("0x00000000000", "0x001FFFFFFFF"),
+        ("0x0000000200000000k", "0x00000003FFFFFFFFk"),
+    ]
+
+    table = decoded(raw)
+
+    assert smbios.devices_at(table, 0) == smbios.devices_at(table, 8 * GIB - 1) == ("SLOT 1",)
+    assert smbios.devices_at(table, 8 * GIB) == smbios.devices_at(table, 16 * GIB - 1) == ("SLOT 2",)
+
+
+def test_modules_that_take_turns_are_both_named():
+    raw = (
+        two_modules()
+        + mapped_device(0x1400, 0, 16 * GIB - 1, 0x1100)
+        + mapped_device(0x1401, 0, 16 * GIB - 1, 0x1101)
+        + END
+    )
+
+    assert smbios.devices_at(decoded(raw), 5 * GIB) == ("SLOT 1", "SLOT 2")
+
+
+def test_where_devices_are_not_mapped_their_array_is_asked_and_an_empty_slot_is_never_named():
+    raw = two_modules() + mapped_array(0, 16 * GIB - 1, 0x1000) + END
+
+    assert smbios.devices_at(decoded(raw), GIB) == ("SLOT 1", "SLOT 2")
+    assert smbios.devices_at(decoded(two_modules() + END), GIB) == ("SLOT 1", "SLOT 2")
+    assert smbios.devices_at(decoded(END), GIB) == ()

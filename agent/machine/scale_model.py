@@ -1,0 +1,70 @@
+"""The memory of a rehearsal unit, as a scale model that the march of the live machine goes over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import accumulate
+from typing import Any, Final
+
+import numpy as np
+
+from agent.machine.unit import Slot
+from checks.machine import BadWord
+from checks.measures.march import MARCH_C_MINUS, Words, Wrong, march, rounds
+from reports.model.evidence import Reading
+
+CACHE_BYTES: Final = 8 << 20
+MODULE_WORDS: Final = 512
+"""Words that stand for a whole module."""
+
+_ROUNDS: Final = rounds(block=128, chunk=512)
+
+
+@dataclass
+class Cells:
+    """An array of words, some bits of which (`stuck`, masks by word) always read as one."""
+
+    words: Words
+    stuck: Mapping[int, int] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.words)
+
+    def __getitem__(self, block: slice) -> Words:
+        return self.words[block]
+
+    def __setitem__(self, block: slice, values: Any) -> None:
+        self.words[block] = values
+        for word, mask in self.stuck.items():
+            self.words[word] |= np.uint64(mask)
+
+
+def tried(slots: tuple[Slot, ...], whole_rounds: int) -> tuple[int, tuple[BadWord, ...]]:
+    """How many wrong readings so many rounds give, and the words that they were in."""
+    filled = tuple(slot for slot in slots if slot.capacity_bytes)
+    stuck = {
+        place * MODULE_WORDS + MODULE_WORDS // 2: 1 << slot.stuck_bit
+        for place, slot in enumerate(filled)
+        if slot.stuck_bit is not None
+    }
+    cells = Cells(np.zeros(MODULE_WORDS * len(filled), np.uint64), stuck)
+    seen: list[Wrong] = []
+    for each in _ROUNDS[:whole_rounds] if filled else ():
+        march(cells, MARCH_C_MINUS, each, seen.append)
+    first = {int(place): wrong for wrong in reversed(seen) for place in wrong.places}
+    return sum(len(wrong.places) for wrong in seen), tuple(
+        _bad_word(place, wrong, filled) for place, wrong in sorted(first.items())
+    )
+
+
+def _bad_word(place: int, wrong: Wrong, filled: tuple[Slot, ...]) -> BadWord:
+    number, at = place // MODULE_WORDS, int(np.flatnonzero(wrong.places == place)[0])
+    base = [0, *accumulate(slot.capacity_bytes for slot in filled)][number]
+    source = f"rehearsal: word {place} of the model"
+    return BadWord(
+        address=Reading(base + filled[number].capacity_bytes // 2, "bytes", source),
+        expected=Reading(f"{int(wrong.expected[at]):016x}", "", source),
+        read=Reading(f"{int(wrong.read[at]):016x}", "", source),
+        modules=(Reading(filled[number].locator, "", source),),
+    )
