@@ -34,8 +34,8 @@ from reports.model.evidence import Absent, Reading, Why
 CACHES: Final = 8
 """A region holds so many times what the last-level cache does: at most an eighth is answered by it."""
 
-OVERHEAD: Final = 64 << 20
-"""Bytes of a worker beside its region (measured: 45 MB of interpreter and arrays)."""
+OVERHEAD: Final = 32 << 20
+"""Bytes of a worker beside its region (measured: 19 MB of its own, and 12 MB that workers share)."""
 
 LEAST_LEFT: Final = 96 << 20
 """Bytes that the system keeps in any case; the floor of a small machine (no source)."""
@@ -105,9 +105,9 @@ def trial(tree: Tree, asked: Asked, watch: Watch, processors: tuple[int, ...] = 
 def divided(available: int, share: float, processors: int, cache: Reading | Absent) -> tuple[int, int]:
     """Bytes of each region, and how many there are."""
     least = CACHES * int(cache.value) if isinstance(cache, Reading) else available
-    helpers = min(processors, max(1, int(available * share) // max(least + OVERHEAD, 1)))
-    size = min(int(available * share), available - LEAST_LEFT) // helpers - OVERHEAD
-    return max(size, 1 << 20), helpers
+    budget = min(int(available * share), available - LEAST_LEFT)
+    helpers = min(processors, max(1, budget // (least + OVERHEAD)))
+    return max(budget // helpers - OVERHEAD, 1 << 20), helpers
 
 
 def _arguments(processor: int, size: int, floor: int, asked: Asked) -> tuple[str, ...]:

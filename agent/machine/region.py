@@ -61,9 +61,11 @@ def taken(
     """
     words = _addresses(size)
     lock, locked, done = lock or _locked, True, 0
-    while done < len(words) and enough(tree, floor + PIECE):
+    while done < len(words):
         go_on()
         piece = words[done : done + PIECE // 8]
+        if not enough(tree, floor + piece.nbytes):
+            break
         locked = locked and lock(piece.ctypes.data, piece.nbytes)
         piece[:: mmap.PAGESIZE // 8] = 0  # touches every page, locked or not
         done += len(piece)
