@@ -161,10 +161,15 @@ LINE = re.compile(r"^\d+ +(?P<call>\w+)\((?P<given>.*?)(\) += .*| <unfinished \.
 
 
 def watched(folder: Path, *command: str | Path) -> tuple[subprocess.CompletedProcess[str], list[str]]:
-    """What `command` says and does, every process of it, as strace(1) tells."""
+    """What `command` says and does, every process of it, as strace(1) tells.
+
+    With 2 GiB of addresses for each process: no test takes the memory of the computer that it runs on.
+    """
     trace = folder / "trace"
     done = subprocess.run(
         [
+            need("prlimit"),
+            f"--as={2 << 30}",
             need("strace"),
             "-f",
             "-y",

@@ -25,6 +25,8 @@ from tests.support import signed
 from tests.support.bench import DEMO, NUMBER, UNIT, bench_in
 from tests.support.machines import Bench as Person
 
+pytestmark = pytest.mark.usefixtures("spared_memory")
+
 ORDER = load_order(DEMO / "order.json")
 MAP = load_map(DEMO / "map.json")
 COMPARING = {each.id for each in CHECKS if each.compares}

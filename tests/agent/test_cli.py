@@ -18,6 +18,8 @@ from reports.model.record import Source
 from reports.model.verdict import UnitVerdict
 from reports.proof import sign
 
+pytestmark = pytest.mark.usefixtures("spared_memory")
+
 DEMO = Path(__file__).parents[2] / "agent" / "demo"
 MAP = str(DEMO / "map.json")
 UNIT = str(DEMO / "unit.json")

@@ -13,6 +13,8 @@ from reports.multikey import fingerprint
 from reports.utc import utc_text
 from reports.verify import verify
 
+pytestmark = pytest.mark.usefixtures("spared_memory")
+
 DAY = timedelta(days=1)
 
 

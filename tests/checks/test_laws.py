@@ -260,6 +260,7 @@ counted = st.builds(
     memory=several(st.builds(module_errors, error_numbers, error_numbers)),
     links=several(st.builds(link_errors, error_numbers, error_numbers, error_numbers)),
     log=st.builds(kernel_log, lost=st.booleans(), drive=st.integers(0, 3), usb=st.integers(0, 3)) | gone,
+)
 words = st.sampled_from(["0" * 16, "f" * 16, "00000000000000ff"]).map(said) | gone
 bad_words = st.builds(
     bad_word, address=sizes, expected=words, read=words, modules=st.lists(texts, max_size=3).map(tuple) | gone
