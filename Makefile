@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-captured test-spoil stick test-stick test-fat test-unit lint types lock readme clean
+.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit lint types lock readme clean
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
