@@ -32,6 +32,9 @@ test-independent: .venv/.dev ## other people's verifiers accept our report (npm)
 test-captured: .venv/.dev ## readers on computers that others captured (apt)
 	$(BIN)/pytest -m heavy tests/captured
 
+test-acceptance: .venv/.dev ## a thousand good units: how many are held, and by what
+	$(BIN)/pytest -m heavy -s tests/journeys
+
 test-spoil: .venv/.dev ## runs that are killed, cut, filled and unplugged at every moment
 	$(BIN)/pytest -m heavy -n 2 tests/agent/test_spoil.py
 
