@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit lint types lock readme clean
+.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit lint types lock readme clean test-cooling
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -53,6 +53,9 @@ test-unit: .venv/.dev ## virtual units that boot, each fault in turn (QEMU); pri
 	$(BIN)/python -m tests.unit.image
 	$(BIN)/pytest -m heavy -n 2 --dist loadgroup tests/unit; status=$$?; \
 	  $(BIN)/python -m tests.unit.table; exit $$status
+
+test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units
+	$(BIN)/pytest -m heavy -n 2 -s tests/checks/test_cooling_statistics.py
 
 lint: .venv/.dev
 	$(BIN)/ruff check .

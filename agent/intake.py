@@ -18,14 +18,15 @@ from typing import Any, Final
 
 from agent.plan import Plan, make_plan
 from checks.check import Check
+from checks.cooling import Load, contact_of, contact_unit
 from checks.inside import devices_inside
 from checks.judging import same_text
 from checks.machine import CANNOT_TELL, Machine, Question, Session
 from checks.registry import CHECKS, check
 from reports.canonical import digest
-from reports.codec import baseline_from, read_json
+from reports.codec import baseline_from, from_json, read_json
 from reports.errors import DocumentError, Fault, shown
-from reports.model.baseline import SCHEMA, Baseline, Intake, Noted
+from reports.model.baseline import SCHEMA, Baseline, Intake, Noted, ThermalContact
 from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Depth, Finding, Stage, Verdict
 from reports.model.order import Order
@@ -94,6 +95,7 @@ def record(
         inside=devices_inside(machine),
         settings=machine.firmware_settings(),
         source=machine.source,
+        contact=_contact(findings),
     )
 
 
@@ -142,6 +144,20 @@ def _resistance(findings: Iterable[Finding]) -> Reading | Absent:
     heated = any(finding.check == HEATING for finding in findings)
     why = "no figure came of it" if heated else "the unit was not heated"
     return Absent(Why.NOT_SUPPORTED, "intake", why)
+
+
+def _contact(findings: Iterable[Finding]) -> ThermalContact:
+    """Of the heating check, where its pulses show one."""
+    for finding in findings:
+        if finding.check == HEATING and finding.evidence:
+            evidence = from_json(dict(finding.evidence), Load)
+            contact = contact_of(evidence)
+            if contact is not None:
+                return ThermalContact(
+                    Reading(round(contact.resistance, 4), contact_unit(evidence), "pulses of the load"),
+                    Reading(round(contact.time_constant_s, 3), "s", "pulses of the load"),
+                )
+    return ThermalContact()
 
 
 # -- finding it again --------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ Rules:
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -19,6 +20,8 @@ from reports.model.evidence import Absent, Gap, Reading, Series, Why
 from reports.model.finding import Cannot, Limit, Limits, Origin
 
 STEP_S = 1.0
+READINGS, APART_S = 5, 0.1
+"""A sample is the mean of so many readings, the last of them on the second: it is less noisy than one."""
 SLOPE_WINDOW_S = 5
 BLIND_SAMPLES = 3
 
@@ -119,7 +122,10 @@ def _critical(machine: Machine, sensor: str) -> float | None:
 
 @dataclass
 class Recorder:
-    """Samples temperature and package energy once a second, with how many cores were busy."""
+    """Samples temperature and package energy once a second, with how many cores were busy.
+
+    `said` is every temperature that the sensor ever gave, celsius.
+    """
 
     machine: Machine
     sensor: str
@@ -127,6 +133,7 @@ class Recorder:
     stopped: str = ""
     celsius: list[Reading | Absent] = field(default_factory=list)
     busy: list[float | None] = field(default_factory=list)
+    said: set[float] = field(default_factory=set)
     joules: list[Reading | Absent] = field(init=False)
     began_s: float = field(init=False)
 
@@ -160,8 +167,12 @@ class Recorder:
     def _sample(self, busy: int) -> None:
         clock = self.machine.clock
         due = self.began_s + (len(self.celsius) + 1) * STEP_S
-        clock.sleep(max(due - clock.monotonic(), 0.0))
-        self.celsius.append(self.machine.temperature(self.sensor))
+        readings = []
+        for left in range(READINGS - 1, -1, -1):
+            clock.sleep(max(due - left * APART_S - clock.monotonic(), 0.0))
+            readings.append(self.machine.temperature(self.sensor))
+        self.said |= {float(item.value) for item in readings if isinstance(item, Reading)}
+        self.celsius.append(_mean(readings))
         self.joules.append(self.machine.package_energy())
         self.busy.append(float(busy))
 
@@ -174,6 +185,13 @@ class Recorder:
 
     def temperature(self) -> Series | Absent:
         return series(self.celsius, "celsius", self.began_s + STEP_S)
+
+    def resolution(self) -> Reading | Absent:
+        """The least step between two temperatures that the sensor gave, K."""
+        gaps = [high - low for low, high in itertools.pairwise(sorted(self.said))]
+        if not gaps:
+            return Absent(Why.NOT_THERE, "resolution", "the sensor never moved")
+        return Reading(round(min(gaps), 4), "K", "least step between readings")
 
     def cores(self) -> Series:
         """How many cores were busy at each sample."""
@@ -188,6 +206,14 @@ class Recorder:
         """What the guard said when it ended the load, in words."""
         source = "guard of the load"
         return Reading(self.stopped, "", source) if self.stopped else Absent(Why.NOT_THERE, source)
+
+
+def _mean(readings: list[Reading | Absent]) -> Reading | Absent:
+    """The mean of those that were taken; absent where none was."""
+    taken = [item for item in readings if isinstance(item, Reading)]
+    if not taken:
+        return readings[-1]
+    return Reading(sum(float(item.value) for item in taken) / len(taken), "celsius", taken[-1].source)
 
 
 def _watts(one: Reading | Absent, other: Reading | Absent) -> Reading | Absent:

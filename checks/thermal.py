@@ -10,15 +10,27 @@ which is weaker, and said.
 
 from __future__ import annotations
 
+import math
 import statistics
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from checks.check import Check, Subject
+from checks.cooling import (
+    COOLDOWN_S,
+    PULSE_S,
+    PULSES,
+    Load,
+    blind,
+    contact_unit,
+    late_share,
+    power_known,
+    pulsed,
+    response,
+)
 from checks.heating import CANNOT, STEP_S, Recorder, guard_for, guard_limits, number
 from checks.machine import Machine, Session
-from checks.measures.response import ResponseFit, fit_response
+from checks.measures.response import Contact, ResponseFit, contact_ratio
 from reports.model.evidence import Absent, Reading, Series, Why
 from reports.model.finding import (
     Cannot,
@@ -197,27 +209,12 @@ EASE_K = 6.0
 SETTLED_K = 0.6
 SETTLED_OVER_S = 45
 WORSE_THAN_INTAKE = 1.25
+DOUBLED = 2.0
+LATE_SHARE = 0.18
+"""Of the rise: what a sound contact has nothing left of from 10 s after the load on, and a poor one has."""
 
 # a sound cooler's figure is about half of these, a dry one's more than twice
 _RESISTANCE = {Form.LAPTOP: 5.0, Form.ALL_IN_ONE: 2.5, Form.TOWER: 1.5}
-
-
-@dataclass(frozen=True, slots=True)
-class Load:
-    """A unit at rest, then under one core, then under all: once a second, oldest first.
-
-    `power` is the package's mean over the step before each sample, W. `cores` are those busy, of `all_cores`.
-    `cold` is the median at rest. `safety_stop` says in words why the guard ended the load, if it did.
-    """
-
-    temperature: Series | Absent
-    power: Series | Absent
-    cores: Series | Absent
-    all_cores: Reading
-    cold: Reading | Absent
-    safe: Reading | Absent
-    safety_stop: Reading | Absent
-    on_mains: Reading | Absent
 
 
 def load_limits(subject: Subject) -> Limits:
@@ -225,16 +222,22 @@ def load_limits(subject: Subject) -> Limits:
     return guard_limits(
         *subject.part.limits,
         Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {_CRAFT}"),
-        _at_intake(subject),
+        *_at_intake(subject),
     )
 
 
-def _at_intake(subject: Subject) -> Limit | None:
-    """What the cooler did at intake, under a name of its own: it does not replace a limit."""
-    known = subject.baseline.thermal_resistance_k_per_w if subject.baseline else None
-    if not isinstance(known, Reading):
-        return None
-    return Limit("thermal_resistance_at_intake", known.value, "K/W", Origin.BASELINE)
+def _at_intake(subject: Subject) -> Iterator[Limit]:
+    """What the cooler did at intake, under names of its own: it does not replace a limit."""
+    if subject.baseline is None:
+        return
+    contact = subject.baseline.contact
+    for name, known in (
+        ("thermal_resistance_at_intake", subject.baseline.thermal_resistance_k_per_w),
+        ("contact_at_intake", contact.resistance),
+        ("contact_time_constant_at_intake", contact.time_constant),
+    ):
+        if isinstance(known, Reading):
+            yield Limit(name, known.value, known.unit, Origin.BASELINE)
 
 
 def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
@@ -250,6 +253,7 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
     _heat(recorder, machine.cores(), LONGEST_S[subject.depth], session)
     return Load(
         temperature=recorder.temperature(),
+        resolution=recorder.resolution(),
         power=recorder.power(),
         cores=recorder.cores(),
         all_cores=Reading(machine.cores(), "cores", "processor"),
@@ -278,7 +282,7 @@ def _nothing(machine: Machine, missing: Absent) -> Load:
     """Nothing was heated, because nothing would have seen how hot it got."""
     never = Absent(Why.NOT_THERE, "load", "nothing was loaded")
     cores = Reading(machine.cores(), "cores", "processor")
-    return Load(missing, never, never, cores, missing, never, never, machine.on_mains())
+    return Load(missing, never, never, never, cores, missing, never, never, machine.on_mains())
 
 
 def _median(samples: list[Reading | Absent]) -> Reading | Absent:
@@ -290,8 +294,8 @@ def _median(samples: list[Reading | Absent]) -> Reading | Absent:
 
 def _heat(recorder: Recorder, cores: int, longest_s: float, session: Session) -> None:
     recorder.heat(1, RAMP_S, watch_slope=True)
-    began = len(recorder.celsius)
     easing = recorder.guard.safe_celsius - EASE_K
+    began = len(recorder.celsius)
 
     def tell() -> None:
         done = (len(recorder.celsius) - began) * STEP_S
@@ -306,6 +310,25 @@ def _heat(recorder: Recorder, cores: int, longest_s: float, session: Session) ->
     if cores > 1 and (recorder.latest or 0.0) >= easing:
         half_began = len(recorder.celsius)
         recorder.heat(cores // 2, left_s, lambda: _settled(recorder, half_began))
+    _let_go(recorder, session)
+
+
+def _let_go(recorder: Recorder, session: Session) -> None:
+    """The load ends and the unit cools for half a minute; then, unless it was stopped, pulses.
+
+    With the load off and on by turns the die follows at once and the cooler hardly at all.
+    """
+    if recorder.latest is None:
+        return
+    cores = int(recorder.busy[-1] or 0)
+    session.tell(f"the load has ended, {_shown(recorder.latest)}", 0.0)
+    recorder.rest(COOLDOWN_S)
+    for i in range(PULSES):
+        if recorder.stopped:
+            return
+        session.tell(f"the load on and off by turns, {_shown(recorder.latest)}", i / PULSES)
+        recorder.heat(cores, PULSE_S)
+        recorder.rest(PULSE_S)
 
 
 def _shown(celsius: float | None) -> str:
@@ -334,51 +357,17 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
         return _cannot("the load did not raise the power, so the cooling was not tried", "run again")
     if fit.rise_interval.high < 2.0:
         return _does_not_follow(evidence)
-    if _power_known(evidence):
-        return _judge_resistance(fit, limits)
-    return _judge_level(fit, evidence, limits)
-
-
-def response(evidence: Load) -> ResponseFit | None:
-    """The fit of a series: against power where it was measured, else against the share of busy cores."""
-    if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
-        return None
-    driver = evidence.power if _power_known(evidence) else evidence.cores
-    assert isinstance(driver, Series)  # narrowing only: _power_known has looked
-    quiet = sum(1 for busy in evidence.cores.values if busy == 0.0)
-    scale = 1.0 if driver is evidence.power else 1.0 / float(evidence.all_cores.value)
-    try:
-        return fit_response(
-            _array(evidence.temperature),
-            _array(driver) * scale,
-            evidence.temperature.step_s,
-            quiet,
-            _late_from(evidence.cores),
-        )
-    except ValueError:
-        return None
-
-
-def _late_from(cores: Series) -> int:
-    """A quarter into the last load, half a minute at least."""
-    began = max(
-        (i for i, (a, b) in enumerate(zip(cores.values, cores.values[1:], strict=False)) if a != b), default=0
+    late = late_share(evidence) > LATE_SHARE
+    whole = (
+        _judge_resistance(fit, late, limits)
+        if power_known(evidence)
+        else _judge_level(fit, late, evidence, limits)
     )
-    return began + 1 + max(30, (len(cores.values) - began) // 4)
-
-
-def _array(series: Series) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return np.array([np.nan if value is None else value for value in series.values])
-
-
-def _power_known(evidence: Load) -> bool:
-    """Power counts as known where four samples in five have it."""
-    power = evidence.power
-    return isinstance(power, Series) and len(power.taken) >= 0.8 * len(power.values)
+    return (_worse_contact(evidence, limits) or whole) if whole.verdict is Verdict.PASS else whole
 
 
 def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) -> Judgement:
-    if temperature.values[-1] is None:
+    if blind(evidence):
         return Judgement(
             Verdict.INCONCLUSIVE,
             f"the load was ended for safety: {stop}",
@@ -390,7 +379,7 @@ def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) 
     return Judgement(
         Verdict.FAIL,
         f"the load was ended for safety: {stop}",
-        _advice(fast=True),
+        _advice(steep or late_share(evidence) > LATE_SHARE),
         Way.INSTRUMENT,
         Reading(max(temperature.taken), "celsius", temperature.source),
         limits.get("temperature_slope") if steep else _safe_limit(safe, limits),
@@ -408,7 +397,7 @@ def _safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
 
 def _does_not_follow(evidence: Load) -> Judgement:
     """A sensor that stands still under load: a fault where the power is known to have risen."""
-    if _power_known(evidence):
+    if power_known(evidence):
         return Judgement(
             Verdict.FAIL,
             "the processor's sensor did not follow while its power rose",
@@ -418,7 +407,7 @@ def _does_not_follow(evidence: Load) -> Judgement:
     return _cannot("the processor's sensor did not follow the load", "start the unit cold and run again")
 
 
-def _judge_resistance(fit: ResponseFit, limits: Limits) -> Judgement:
+def _judge_resistance(fit: ResponseFit, late: bool, limits: Limits) -> Judgement:
     """Fail or pass only where the whole 95 % interval lies on one side of the limit."""
     limit, interval = limits.get("thermal_resistance"), fit.resistance_interval
     most = number(limits, "thermal_resistance")
@@ -426,13 +415,13 @@ def _judge_resistance(fit: ResponseFit, limits: Limits) -> Judgement:
     told = f"{fit.resistance:.2f} K/W ({interval.low:.2f} to {interval.high:.2f}){_early(fit)}"
     if interval.low > most:
         reason = f"the heat gets away too slowly: {told}, at most {most:.2f}"
-        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INSTRUMENT, measured, limit)
+        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INSTRUMENT, measured, limit)
     if interval.high > most:
         reason = f"the cooling could not be told from a poor one: {told}, at most {most:.2f}"
         return Judgement(
             Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, limit, Cannot.CANNOT_TELL
         )
-    if worse := _worse_than_intake(fit, limits, told, measured):
+    if worse := _worse_than_intake(fit, late, limits, told, measured):
         return worse
     return Judgement(
         Verdict.PASS, f"the heat gets away: {told}, at most {most:.2f}", "", Way.INSTRUMENT, measured, limit
@@ -446,37 +435,61 @@ def _early(fit: ResponseFit) -> str:
     return ", extrapolated" if fit.extrapolated else ""
 
 
-def _worse_than_intake(fit: ResponseFit, limits: Limits, told: str, measured: Reading) -> Judgement | None:
+def _worse_than_intake(
+    fit: ResponseFit, late: bool, limits: Limits, told: str, measured: Reading
+) -> Judgement | None:
     before = limits.get("thermal_resistance_at_intake")
     if before is None or fit.resistance_interval.low <= WORSE_THAN_INTAKE * number(limits, before.name):
         return None
     reason = f"the cooling is worse than at intake: {told}, {number(limits, before.name):.2f} before"
-    return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INSTRUMENT, measured, before)
+    return Judgement(Verdict.FAIL, reason, _advice(late), Way.INSTRUMENT, measured, before)
 
 
-def _judge_level(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgement:
+def _worse_contact(evidence: Load, limits: Limits) -> Judgement | None:
+    """None where the contact is no worse, or was not known at intake; what cannot be told is no pass."""
+    before, constant = limits.get("contact_at_intake"), limits.get("contact_time_constant_at_intake")
+    record = pulsed(evidence)
+    if before is None or constant is None or record is None or before.unit != contact_unit(evidence):
+        return None
+    known = Contact(number(limits, before.name), number(limits, constant.name))
+    found = contact_ratio(record, known)
+    low, high = found.interval.low, found.interval.high
+    measured = Reading(round(found.ratio, 3), "", "contact of die and cooler, times that at intake")
+    told = f"{found.ratio:.1f} times ({low:.1f} to {high:.1f}) what it was at intake"
+    if low > 1.0 and found.ratio > math.sqrt(DOUBLED):
+        reason = f"the heat crosses to the cooler worse: its resistance is {told}"
+        return Judgement(Verdict.FAIL, reason, _advice(True), Way.INSTRUMENT, measured, before)
+    if high >= DOUBLED:
+        reason = f"the contact of the cooler cannot be told from twice as poor: {told}"
+        return Judgement(
+            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, before, Cannot.CANNOT_TELL
+        )
+    return None
+
+
+def _judge_level(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -> Judgement:
     """Without power: against a rise that the map or the shop sets, else whether it settles below safe."""
     if isinstance(evidence.on_mains, Reading) and not evidence.on_mains.value:
         return _cannot(
             "the unit ran from its battery, which limits its power", "connect the charger, run again"
         )
     if limits.get("steady_rise") is not None:
-        return _judge_rise(fit, limits)
+        return _judge_rise(fit, late, limits)
     if _eased(evidence):
         return _cannot(
             "full load came near the safe temperature, and the package power is not known",
             "load the energy driver, or give the map a limit for the steady rise of this family",
         )
-    return _judge_settling(fit, evidence, limits)
+    return _judge_settling(fit, late, evidence, limits)
 
 
-def _judge_rise(fit: ResponseFit, limits: Limits) -> Judgement:
+def _judge_rise(fit: ResponseFit, late: bool, limits: Limits) -> Judgement:
     limit, most = limits.get("steady_rise"), number(limits, "steady_rise")
     measured = Reading(round(fit.rise_k, 2), "K", "fitted rise to steady state")
     told = f"a rise of {fit.rise_k:.0f} K ({fit.rise_interval.low:.0f} to {fit.rise_interval.high:.0f})"
     if fit.rise_interval.low > most:
         reason = f"full load heats it too much: {told}, at most {most:.0f}"
-        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INFERRED, measured, limit)
+        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INFERRED, measured, limit)
     if fit.rise_interval.high > most:
         reason = f"the rise could not be told from too much: {told}, at most {most:.0f}"
         return Judgement(
@@ -486,7 +499,7 @@ def _judge_rise(fit: ResponseFit, limits: Limits) -> Judgement:
     return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
 
 
-def _judge_settling(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgement:
+def _judge_settling(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -> Judgement:
     assert isinstance(evidence.safe, Reading)  # set wherever something was heated
     assert isinstance(evidence.temperature, Series)
     safe, hottest = float(evidence.safe.value), max(evidence.temperature.taken)
@@ -494,7 +507,7 @@ def _judge_settling(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgeme
     limit = _safe_limit(evidence.safe, limits)
     if fit.start_celsius + fit.rise_interval.low > safe:
         reason = f"full load would settle at {fit.start_celsius + fit.rise_k:.0f} celsius, {safe:.0f} is safe"
-        return Judgement(Verdict.FAIL, reason, _advice(fit.fast_share > 0.6), Way.INFERRED, measured, limit)
+        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INFERRED, measured, limit)
     reason = f"full load never passed {hottest:.0f} celsius, {safe:.0f} is safe (package power not known)"
     return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
 
@@ -502,13 +515,13 @@ def _judge_settling(fit: ResponseFit, evidence: Load, limits: Limits) -> Judgeme
 def _eased(evidence: Load) -> bool:
     """Half of the cores rested at the end, because full load came close to the safe temperature."""
     assert isinstance(evidence.cores, Series)
-    taken = evidence.cores.taken
-    return taken[-1] < max(taken)
+    busy = [cores for cores in evidence.cores.taken if cores]
+    return bool(busy) and busy[-1] < max(busy)
 
 
-def _advice(fast: bool) -> str:
-    """Likeliest first: heat that stays in the die never reached the cooler."""
-    if fast:
+def _advice(late: bool) -> str:
+    """Likeliest first: a die that goes on cooling long after the load was cut off from its cooler."""
+    if late:
         return "look at the thermal compound and the cooler seat first, then the fan, then the airflow"
     return "look at the fan and the airflow first, then the cooler seat and the thermal compound"
 
@@ -532,9 +545,10 @@ LOAD = Check(
     judge=judge_load,
     whole_unit=True,
     needs=("fan.spin", "thermal.plausible"),
-    walk_away_s=250.0,
-    # rest at most 180 s, ramp 20 s, all cores at most 300 s
-    deadline_s=600.0,
+    judgement_version=2,
+    walk_away_s=360.0,
+    # rest at most 180 s, ramp 20 s, all cores at most 300 s, cooling and pulses 130 s
+    deadline_s=750.0,
 )
 
 CHECKS = (PLAUSIBLE, LOAD)

@@ -3,6 +3,11 @@
 import signal
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
+"""How long an example takes says how busy the machine is, not how good the code is."""
 
 
 @pytest.fixture(autouse=True)

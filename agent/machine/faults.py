@@ -306,6 +306,7 @@ _TABLE = (
     Named("fan-plug-shaky", "the fan's plug makes contact now and then", _fan(shaky_s=9.0)),
     Named("fan-weak", "the fan drags: a tenth of its speed and air", _fan(strength=0.1)),
     Named("compound-missing", "no thermal compound under the cooler", _contact(8.0)),
+    Named("compound-poor", "the thermal compound has dried: twice its resistance", _contact(2.0)),
     Named("cooler-not-flat", "the cooler does not sit flat", _contact(4.5)),
     Named("vents-blocked", "the vents are blocked: little air passes", _vents_blocked),
     Named("antenna-main-off", "the lead of antenna chain 0 is off", _lead_off(0)),

@@ -192,6 +192,7 @@ class _Record:
     late: int
     quiet: float
     swing: float
+    resolution_k: float
 
     @property
     def clock_s(self) -> Array:
@@ -235,12 +236,18 @@ class _Fitted:
 
 
 def fit_response(
-    celsius: Array, driver: Array, step_s: float, quiet_samples: int, late_from: int | None = None
+    celsius: Array,
+    driver: Array,
+    step_s: float,
+    quiet_samples: int,
+    late_from: int | None = None,
+    resolution_k: float = 0.0,
 ) -> ResponseFit:
     """Fit readings (celsius, NaN where none was taken) to what drove them, sample by sample.
 
     `driver[i]` is the mean input over the step that ends at sample i (watts, or the busy share of the
-    cores), NaN where unknown: the neighbours stand in. The first `quiet_samples` were taken at rest. The
+    cores), NaN where unknown: the neighbours stand in. `resolution_k` is the step to which the sensor rounds
+    before anything is averaged. The first `quiet_samples` were taken at rest. The
     load's input is the mean of the last third after them.
 
     Fitted twice. Over the whole series: the time constants, and how the resistance divides. Over the
@@ -251,13 +258,15 @@ def fit_response(
     Raises ValueError where there is too little to fit or the input hardly rises.
     """
     late = quiet_samples + (len(driver) - quiet_samples) // 4 if late_from is None else late_from
-    record = _record(celsius, driver, step_s, quiet_samples, late)
+    record = _record(celsius, driver, step_s, quiet_samples, late, resolution_k)
     one, two = _whole(record, 1), _whole(record, 2)
     whole = two if _criterion(two) < _criterion(one) else one
     return _response(record, whole, _level(record, whole))
 
 
-def _record(celsius: Array, driver: Array, step_s: float, quiet_samples: int, late: int) -> _Record:
+def _record(
+    celsius: Array, driver: Array, step_s: float, quiet_samples: int, late: int, resolution_k: float
+) -> _Record:
     known, taken = np.isfinite(driver), np.isfinite(celsius)
     if taken.sum() < 30 or not known[:quiet_samples].any() or not known[quiet_samples:].any():
         raise ValueError("a response needs 30 readings, some at rest and some under load")
@@ -270,7 +279,7 @@ def _record(celsius: Array, driver: Array, step_s: float, quiet_samples: int, la
     swing = float(filled[last_third:].mean()) - quiet
     if swing <= 0.05 * max(abs(quiet), 1.0):
         raise ValueError("the input did not rise, so there is nothing to respond to")
-    return _Record(celsius, filled, step_s, quiet_samples, late, quiet, swing)
+    return _Record(celsius, filled, step_s, quiet_samples, late, quiet, swing, resolution_k)
 
 
 def lagged(driver: Array, step_s: float, logs: Array, initial: float) -> Array:
@@ -421,7 +430,7 @@ def _rise(record: _Record, fitted: _Fitted) -> _Level:
     best = float(fitted.linear[0]) * record.swing
     low, high = float((rises[near] - reach).min()), float((rises[near] + reach).max())
     left_over = _left_over(fitted, math.sqrt(variance))
-    more = quantile * math.hypot(_rounding_sd(record.celsius[record.taken], residual), left_over)
+    more = quantile * math.hypot(_rounding_sd(record.resolution_k, residual), left_over)
     return _Level(best, Interval(best - math.hypot(best - low, more), best + math.hypot(high - best, more)))
 
 
@@ -450,13 +459,13 @@ def _response(record: _Record, whole: _Fitted, level: _Level) -> ResponseFit:
     )
 
 
-def _rounding_sd(celsius: Array, residual: Array) -> float:
+def _rounding_sd(quantum: float, residual: Array) -> float:
     """What rounding leaves in a rise however many readings are averaged, one standard deviation in K.
 
     Noise of at least half a quantum averages rounding away; below, both levels keep an error that falls as
-    exp(-2 (pi noise / quantum)^2) (Widrow, Kollar, Quantization Noise, 2008, from memory).
+    exp(-2 (pi noise / quantum)^2) (Widrow, Kollar, Quantization Noise, 2008, from memory). Noise is that of
+    a sample, so where a sample averages readings less is taken to be averaged away than is.
     """
-    quantum = _quantum(celsius)
     if quantum == 0.0:
         return 0.0
     noise_square = max(float(residual.var()) - quantum**2 / 12.0, 0.0)
@@ -464,7 +473,97 @@ def _rounding_sd(celsius: Array, residual: Array) -> float:
     return quantum / math.sqrt(12.0) * math.sqrt(2.0) * left
 
 
-def _quantum(celsius: Array) -> float:
-    """The step to which readings are rounded, K; 0 where they are finer than a hundredth."""
-    gaps = np.diff(np.unique(np.round(celsius, 4)))
-    return float(gaps.min()) if len(gaps) and gaps.min() >= 0.01 else 0.0
+# -- pulses: what lies between die and cooler -----------------------------------------------------
+
+FASTEST_S, SLOWEST_S = 0.3, 20.0
+"""Between these the time constant of a die is looked for; coolers have a minute and more."""
+
+RATIO_CONFIDENCE = 0.999
+"""Of the interval of a ratio: one unit in a thousand may lie outside it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """The resistance between die and cooler, K per unit of the input, and the die's time constant."""
+
+    resistance: float
+    time_constant_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ContactRatio:
+    """How many times a known contact resistance it is now, with a nominal 99.9 % interval."""
+
+    ratio: float
+    interval: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """A warm unit under a load that goes on and off: readings (celsius), input above its first level."""
+
+    celsius: Array
+    above: Array
+    taken: Mask
+    step_s: float
+
+    def fast(self, logs: Array) -> Array:
+        """The input through the die's lag, for each of k log time constants: (k, n taken)."""
+        return np.asarray(lagged(self.above, self.step_s, logs, 0.0)[self.taken].T)
+
+    @property
+    def slow(self) -> Array:
+        """All else: what the cooler takes in, and a cubic course for fan, room and what was left over."""
+        course = np.linspace(-1.0, 1.0, len(self.above))
+        taken_in = np.cumsum(self.above) * self.step_s
+        return np.stack([taken_in, course**0, course, course**2, course**3], axis=1)[self.taken]
+
+
+def pulses(celsius: Array, driver: Array, step_s: float) -> Pulses:
+    """`celsius` and `driver` as in `fit_response`, the input constant over the first eighth.
+
+    Raises ValueError where there is too little to fit or the input does not change.
+    """
+    known, taken = np.isfinite(driver), np.isfinite(celsius)
+    if taken.sum() < 40 or known.sum() < 40:
+        raise ValueError("pulses need 40 readings")
+    filled = np.interp(np.arange(len(driver)), np.flatnonzero(known), driver[known])
+    above = filled - float(np.median(filled[: len(filled) // 8]))
+    if float(np.ptp(above)) <= 0.2 * float(np.abs(filled).max()):
+        raise ValueError("the input did not change, so there is nothing to respond to")
+    return Pulses(celsius, above, taken, step_s)
+
+
+def fit_contact(record: Pulses) -> Contact:
+    """Contact resistance and time constant that explain the pulses best."""
+    slow = record.slow
+
+    def design(logs: Array) -> Array:
+        fast = record.fast(logs[:, 0])[:, :, None]
+        return np.concatenate([fast, np.broadcast_to(slow, (len(logs), *slow.shape))], axis=2)
+
+    bounds = Bounds(math.log(FASTEST_S), math.log(SLOWEST_S), positive=1)
+    found = search(design, record.celsius[record.taken], bounds, scales=3)
+    if not np.isfinite(found.rss.min()):
+        raise ValueError("no contact explains these readings")
+    log_time_constant = float(found.log_time_constants[found.best, 0])
+    return Contact(float(found.linear[found.best, 0]), math.exp(log_time_constant))
+
+
+def contact_ratio(record: Pulses, known: Contact) -> ContactRatio:
+    """The contact now as a multiple of `known`, of the same unit.
+
+    The die's heat capacity stays what it was, so time constant and resistance grow alike and one number is
+    left to find; its interval is every number that explains the readings nearly as well as the best.
+    """
+    ratios = np.geomspace(0.2, 20.0, 400)
+    fast = record.fast(np.log(ratios * known.time_constant_s)) * (ratios * known.resistance)[:, None]
+    basis = np.linalg.qr(record.slow)[0]
+    left = record.celsius[record.taken] - fast
+    left = left - (left @ basis) @ basis.T
+    rss = np.einsum("kn,kn->k", left, left)
+    best = int(np.argmin(rss))
+    clumping, freedom = _clumping(left[best]), left.shape[1] - 6
+    quantile = student_t(0.5 + RATIO_CONFIDENCE / 2, left.shape[1] / clumping - 6)
+    near = ratios[rss <= rss[best] * (1.0 + clumping * quantile**2 / freedom)]
+    return ContactRatio(float(ratios[best]), Interval(float(near.min()), float(near.max())))

@@ -75,6 +75,14 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class ThermalContact:
+    """What lies between processor and cooler: K/W, or K at full load where the power was not known; s."""
+
+    resistance: Reading | Absent = NOT_RECORDED
+    time_constant: Reading | Absent = NOT_RECORDED
+
+
+@dataclass(frozen=True, slots=True)
 class Baseline:
     """Inventory findings at intake, identity, whether the complaint shows, thermal figure if it runs.
 
@@ -94,3 +102,4 @@ class Baseline:
     inside: Inside = Inside()
     settings: Settings = Settings()
     source: Source = Source.LIVE
+    contact: ThermalContact = ThermalContact()

@@ -154,6 +154,7 @@ LIMITS: Final = {
     "tick_most": "no more than {} off the pace",
     "thermal_resistance": "at most {}",
     "thermal_resistance_at_intake": "when the computer came in: {}",
+    "contact_at_intake": "when the computer came in: {}",
 }
 """Name of a limit: how it bounds. Other names say it by `least`, `most`, `minimum` or `maximum`."""
 

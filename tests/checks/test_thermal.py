@@ -1,5 +1,6 @@
 """The cooling check: sensors that make sense, heat that gets away, and a guard that ends the load."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,12 +8,12 @@ import pytest
 
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
+from checks.cooling import Load, contact_of, response
 from checks.heating import guard_for
 from checks.measures.response import lagged
 from checks.thermal import (
     LOAD,
     PLAUSIBLE,
-    Load,
     Sensors,
     SensorState,
     judge_load,
@@ -20,10 +21,9 @@ from checks.thermal import (
     load_limits,
     measure_load,
     plausible_limits,
-    response,
 )
 from reports.codec import from_json, to_json
-from reports.model.baseline import SCHEMA, Baseline, Intake
+from reports.model.baseline import SCHEMA, Baseline, Intake, ThermalContact
 from reports.model.evidence import Absent, Gap, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.order import Form
@@ -56,6 +56,7 @@ def load(
     busy = (0.0,) * 20 + (4.0,) * loaded
     plain: dict[str, object] = {
         "temperature": Series("cpu", "celsius", 1.0, 1.0, tuple(celsius.round(2).tolist())),
+        "resolution": said(0.01, "K"),
         "power": Series("package", "W", 1.0, 1.0, tuple(power.tolist()))
         if watts
         else absent(Why.NOT_SUPPORTED),
@@ -114,17 +115,27 @@ def test_without_a_processor_temperature_nothing_passes(why):
     assert judgement.verdict is Verdict.INCONCLUSIVE
 
 
-def test_heat_that_comes_at_once_points_to_the_compound():
-    power = np.concatenate([np.full(20, 5.0), np.full(240, 30.0)])
-    lags = lagged(power - 5.0, 1.0, np.log([4.0, 60.0]), 0.0)
-    celsius = 35.0 + lags @ np.array([1.6, 0.4])
-    temperature = Series("cpu", "celsius", 1.0, 1.0, tuple(celsius.round(2).tolist()))
-    power_series = Series("package", "W", 1.0, 1.0, tuple(power.tolist()))
-
-    judgement = judge_load(load(temperature=temperature, power=power_series), LIMITS)
+@pytest.mark.parametrize(
+    ("die", "die_s", "cooler", "cooler_s", "first"),
+    [(0.5, 3.0, 2.0, 150.0, "look at the fan"), (1.8, 20.0, 0.4, 60.0, "look at the thermal compound")],
+)
+def test_a_die_that_goes_on_cooling_after_the_load_points_to_the_compound(
+    die, die_s, cooler, cooler_s, first
+):
+    power = np.concatenate([np.full(20, 5.0), np.full(240, 30.0), np.full(30, 5.0)])
+    lags = lagged(power - 5.0, 1.0, np.log([die_s, cooler_s]), 0.0)
+    celsius = 35.0 + lags @ np.array([die, cooler])
+    judgement = judge_load(
+        load(
+            temperature=Series("cpu", "celsius", 1.0, 1.0, tuple(celsius.round(2).tolist())),
+            power=Series("package", "W", 1.0, 1.0, tuple(power.tolist())),
+            cores=Series("load", "cores", 1.0, 1.0, (0.0,) * 20 + (4.0,) * 240 + (0.0,) * 30),
+        ),
+        LIMITS,
+    )
 
     assert judgement.verdict is Verdict.FAIL
-    assert judgement.advice.startswith("look at the thermal compound")
+    assert judgement.advice.startswith(first)
 
 
 def test_a_cooler_worse_than_at_intake_fails_even_within_the_limit():
@@ -138,6 +149,56 @@ def test_a_cooler_worse_than_at_intake_fails_even_within_the_limit():
     assert judgement.verdict is Verdict.FAIL
     assert "0.50 before" in judgement.reason
     assert judgement.limit.origin is Origin.BASELINE
+
+
+def known_contact(evidence: Load, unit: str = "K/W"):
+    """Limits of a unit whose contact at intake is what `evidence` says."""
+    contact = contact_of(evidence)
+    figures = ThermalContact(said(contact.resistance, unit), said(contact.time_constant_s, "s"))
+    baseline = Baseline(
+        SCHEMA, "1", Intake.RAN, "s", "2026-03-01T08:00:00Z", identity(), "yes", (), absent(), contact=figures
+    )
+    return load_limits(
+        subject(
+            PartKind.THERMAL, about=COOLER, form=Form.ALL_IN_ONE, depth=Depth.SUSTAINED, baseline=baseline
+        )
+    )
+
+
+def test_a_contact_twice_as_poor_as_at_intake_fails_though_the_whole_is_within_its_limit():
+    at_intake, now = rehearse()[1], rehearse("compound-poor", seed=2)[1]
+
+    judgement = judge_load(now, known_contact(at_intake))
+
+    assert judge_load(now, LIMITS).verdict is Verdict.PASS
+    assert judgement.verdict is Verdict.FAIL
+    assert "crosses to the cooler worse" in judgement.reason
+    assert judgement.advice.startswith("look at the thermal compound")
+    assert judgement.limit.origin is Origin.BASELINE
+
+
+def test_the_same_contact_on_another_day_passes():
+    at_intake, now = rehearse()[1], rehearse(seed=2)[1]
+
+    assert judge_load(now, known_contact(at_intake)).verdict is Verdict.PASS
+
+
+def test_a_contact_that_cannot_be_told_from_twice_as_poor_is_no_pass():
+    at_intake, now = rehearse()[1], rehearse(seed=2)[1]
+    noise = np.random.default_rng(3).normal(0.0, 12.0, len(now.temperature.values))
+    shaken = tuple((np.array(now.temperature.values) + noise).round(2).tolist())
+
+    judgement = judge_load(
+        replace(now, temperature=replace(now.temperature, values=shaken)), known_contact(at_intake)
+    )
+
+    assert judgement.cannot is Cannot.CANNOT_TELL
+
+
+def test_a_contact_known_without_power_is_not_compared_with_one_per_watt():
+    at_intake, now = rehearse()[1], rehearse("compound-poor", seed=2)[1]
+
+    assert judge_load(now, known_contact(at_intake, unit="K")).verdict is Verdict.PASS
 
 
 def test_a_sensor_that_does_not_follow_the_power_fails():
@@ -228,8 +289,12 @@ def test_a_missing_compound_stops_the_load_at_once_and_the_evidence_says_so():
     assert isinstance(evidence.safety_stop, Reading)
     assert "ended for safety" in judgement.reason
     assert "compound" in judgement.advice
-    assert evidence.temperature.values[-1] >= 95.0
-    assert max(evidence.temperature.values[:-1]) < 95.0
+    hot = [
+        value for value, busy in zip(evidence.temperature.values, evidence.cores.values, strict=True) if busy
+    ]
+    assert hot[-1] >= 95.0
+    assert max(hot[:-1]) < 95.0
+    assert set(evidence.cores.values[-30:]) == {0.0}
     machine.clock.sleep(300.0)
     assert machine.temperature("platform-coretemp.0-1").value < 60
 
@@ -267,7 +332,7 @@ def test_near_the_safe_temperature_half_of_the_cores_rest():
 
     judgement, evidence, _ = rehearse(about=about)
 
-    assert evidence.cores.values[-1] == 3.0
+    assert [busy for busy in evidence.cores.values if busy][-1] == 3.0
     assert judgement.verdict is Verdict.PASS
 
 
