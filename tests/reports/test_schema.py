@@ -53,6 +53,7 @@ OBJECTS = {
     baseline.Device: BASELINE["$defs"]["device"],
     baseline.Inside: BASELINE["$defs"]["inside"],
     baseline.Settings: BASELINE["$defs"]["settings"],
+    baseline.ThermalContact: BASELINE["$defs"]["contact"],
 }
 ENUMS = {
     cls
