@@ -46,19 +46,25 @@ def build_parts(project: Path, work: Path, say: Say = print, level: int = 19) ->
     say("making the agent's layer")
     agent = program.layer(work, manifest, project)
     kernel, initrd = _kernel_and_initrd(work, tree)
-    return Parts(kernel, initrd, squashed, agent, _digests(work, squashed, agent), tree)
+    return Parts(kernel, initrd, squashed, agent, write_digests(work, squashed, agent), tree)
 
 
 def build_image(project: Path, work: Path, target: Path, say: Say = print, level: int = 19) -> disk.Layout:
     """Make the image for one stick, with partition numbers of its own."""
     parts = build_parts(project, work, say, level)
+    say("assembling the image")
+    return assemble(parts, work, target)
+
+
+def assemble(parts: Parts, work: Path, target: Path) -> disk.Layout:
+    """Put `parts` and the boot loaders of the pool in `work` into an image with fresh numbers."""
     boot = _unpack_boot(work)
     grub = boot / "usr/lib/grub/i386-pc"
     numbers = disk.Numbers()
     menu = work / "grub.cfg"
     menu.write_text(disk.menu(numbers), encoding="utf-8")
-    say("assembling the image")
     payload = {
+        # No MokManager and no fallback program beside shim: both would write firmware variables.
         "EFI/BOOT/BOOTX64.EFI": boot / "usr/lib/shim/shimx64.efi.signed",
         "EFI/BOOT/grubx64.efi": boot / "usr/lib/grub/x86_64-efi-signed/grubx64.efi.signed",
         "EFI/debian/grub.cfg": menu,
@@ -95,9 +101,9 @@ def _package(work: Path, pattern: str) -> Path:
     return next((work / "pool" / "unpacked").glob(f"{pattern}.deb"))
 
 
-def _digests(work: Path, *files: Path) -> Path:
-    """SHA-256 of `files`, one line each, as sha256sum prints and reads them."""
-    digests = work / "digests"
+def write_digests(folder: Path, *files: Path) -> Path:
+    """Write SHA-256 of `files` into `folder`/digests, one line each, as sha256sum prints and reads them."""
+    digests = folder / "digests"
     lines = []
     for path in files:
         with path.open("rb") as file:

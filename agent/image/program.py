@@ -86,6 +86,7 @@ def _install_agent(site: Path, project: Path, work: Path) -> None:
     command = [sys.executable, *["-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation"]]
     run(*command, "--wheel-dir", wheels, project)
     install(site, wheels, "--no-deps", "benchproof")
+    shutil.rmtree(site / "agent" / "image")  # the builder writes; what runs on a unit must not
 
 
 def _mask(folder: Path, names: Iterable[str]) -> None:
