@@ -188,7 +188,7 @@ class VirtualComputer:
     def _drives(self) -> list[str]:
         options: list[str] = []
         for number, (name, path) in enumerate(self.disks.items()):
-            kind = ("ide-hd", "nvme")[number % 2]
+            kind = (f"ide-hd,bus=ide.{number}", "nvme")[number % 2]
             options += ["-drive", f"if=none,id={name},format=raw,file={path}"]
             options += ["-device", f"{kind},drive={name},serial={name}"]
         return options
