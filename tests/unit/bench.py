@@ -16,7 +16,11 @@ from typing import Any
 from tests.support.tools import PROJECT, need
 
 PASSPHRASE = "lamp otter maple finch"
-MOUNT = "mkdir -p /bench && mount -t vfat -o utf8=1 /dev/disk/by-label/BENCH /bench"
+DISK_ID, _START = "0417aa01", 2048
+PARTITION = f"{DISK_ID}-01"
+"""PARTUUID of the stick's only partition, by which the system knows its stick."""
+
+MOUNT = f"mount -t vfat -o utf8=1 /dev/disk/by-partuuid/{PARTITION} /bench"
 RELEASE = "umount /bench"
 
 
@@ -31,7 +35,7 @@ class Stick:
         """The reports on the stick, read from outside, oldest first."""
         target.mkdir(parents=True, exist_ok=True)
         subprocess.run(
-            [need("mcopy"), "-s", "-n", "-o", "-i", str(self.image), "::reports", str(target)],
+            [need("mcopy"), "-s", "-n", "-o", "-i", f"{self.image}@@{_START * 512}", "::reports", target],
             check=True, capture_output=True,
         )  # fmt: skip
         return sorted((target / "reports").glob("*/report.json"))
@@ -63,9 +67,13 @@ def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
     image.touch()
     with image.open("r+b") as file:
         file.truncate(64 * 2**20)
-    _quiet(need("mkfs.vfat"), "-n", "BENCH", image)
+    subprocess.run(
+        [need("sfdisk"), "--quiet", str(image)], input=f"label-id: 0x{DISK_ID}\nstart={_START}, type=c\n",
+        text=True, check=True,
+    )  # fmt: skip
+    _quiet(need("mkfs.vfat"), "-n", "BENCH", f"--offset={_START}", image, 60 * 1024)
     for name in ("orders", "maps", "reports", "keys", "passphrase"):
-        _quiet(need("mcopy"), "-s", "-i", image, bench / name, "::")
+        _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", bench / name, "::")
     return Stick(image, bench)
 
 
@@ -79,5 +87,5 @@ def _benchproof(*words: str | Path) -> subprocess.CompletedProcess[str]:
     )
 
 
-def _quiet(*words: str | Path) -> None:
+def _quiet(*words: object) -> None:
     subprocess.run([str(word) for word in words], check=True, capture_output=True)

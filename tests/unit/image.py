@@ -1,100 +1,99 @@
-"""What a virtual unit boots: the kernel, a small initramfs, and a root file system as its boot stick.
+"""What a virtual unit boots: kernel, Debian tree and agent of the stick, as `agent.image` makes them.
 
-Made once for each list of packages and each lock file, and kept in `build/unit`. The root has no part of
-this project in it: the unit gets that as a shared folder, so that a changed agent needs no new image.
+Started directly and not by a boot loader, for speed: the kernel unpacked, an initramfs of our own with virtio
+and 9p in it, and the squashfs files from a folder that the unit shares with the bench. A third one goes below
+them: what plays the unit's surroundings (an access point, registers of a sensor chip), which no stick has.
 """
 
 from __future__ import annotations
 
 import gzip
-import hashlib
 import lzma
-import shutil
 import subprocess
-import sys
-import tempfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
+from agent.image.build import Parts, build_parts
+from agent.image.initramfs import Tree, archive, module_files
 from tests.support.tools import PROJECT, need
 
-CACHE = PROJECT / "build" / "unit"
-GUEST = Path(__file__).parent / "guest"
+STICK: Final = PROJECT / "build" / "stick"
+CACHE: Final = PROJECT / "build" / "unit"
+GUEST: Final = Path(__file__).parent / "guest"
 
-PACKAGES = (
-    *("linux-image-amd64", "udev", "kmod", "procps", "util-linux", "iproute2", "iw", "rfkill", "hostapd"),
-    *("python3", "i2c-tools", "busybox-static"),
-)
-SUITE = "bookworm"
+SURROUNDINGS: Final = ("hostapd", "i2c-tools", "iproute2", "procps")
+SUITE: Final = "bookworm"
 
-EARLY_MODULES = (
-    *("virtio_pci", "virtio_console", "9pnet_virtio", "9p", "xhci_pci", "usb_storage", "sd_mod", "uas"),
-    *("crc32c_generic", "ext4", "overlay"),
+MODULES: Final = (
+    *("virtio_pci", "virtio_console", "9pnet_virtio", "9p", "loop", "squashfs", "overlay"),
+    *("xhci_pci", "usb_storage", "sd_mod", "vfat", "nls_cp437", "nls_ascii"),
 )
 """Loaded before the root is there; udev loads the rest."""
 
 
 @dataclass(frozen=True)
 class Image:
-    """The files that QEMU is given."""
+    """The kernel and initramfs that QEMU is given, and the folder that the unit finds its root in."""
 
     kernel: Path
     initramfs: Path
-    root: Path
+    folder: Path
 
 
 def image() -> Image:
-    """The image, made where the cache has none."""
-    folder = CACHE / _key()
-    made = Image(folder / "vmlinux", folder / "initramfs.gz", folder / "root.img")
-    if not (folder / "complete").exists():
-        _make(folder, made)
-        (folder / "complete").touch()
+    """The image; what is there and still right is not made again."""
+    parts = build_parts(PROJECT, STICK, level=_level())
+    CACHE.mkdir(parents=True, exist_ok=True)
+    made = Image(CACHE / "vmlinux", CACHE / "initramfs.gz", CACHE / "root")
+    _root(parts, made.folder)
+    made.kernel.write_bytes(uncompressed(parts.kernel.read_bytes()))
+    made.initramfs.write_bytes(_initramfs(parts))
     return made
 
 
-def _key() -> str:
-    """The digest of everything that the image is made from."""
-    parts = (SUITE, *PACKAGES, *EARLY_MODULES, *(path.read_text() for path in _sources()))
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
+def made_before() -> Image:
+    """The image that `image` made: tests that run side by side must not make it twice."""
+    made = Image(CACHE / "vmlinux", CACHE / "initramfs.gz", CACHE / "root")
+    assert made.kernel.exists(), "first: python -m tests.unit.image"
+    return made
 
 
-def _sources() -> tuple[Path, ...]:
-    return (PROJECT / "requirements.lock", GUEST / "init", Path(__file__))
+def _level() -> int:
+    """How hard the stick that is there was compressed: it need not be made again for us."""
+    mark = STICK / "system.squashfs.made-of"
+    return int(mark.read_text().split()[-1]) if mark.exists() else 3
 
 
-def _make(folder: Path, made: Image) -> None:
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
-    with tempfile.TemporaryDirectory(dir=folder) as scratch:
-        root = Path(scratch) / "root"
-        _run(need("mmdebstrap"), "--quiet", "--variant=minbase", f"--include={','.join(PACKAGES)}",
-             "--dpkgopt=path-exclude=/usr/share/doc/*", "--dpkgopt=path-exclude=/usr/share/man/*",
-             SUITE, root)  # fmt: skip
-        _wheels(root)
-        made.kernel.write_bytes(uncompressed(next((root / "boot").glob("vmlinuz-*")).read_bytes()))
-        _initramfs(root, Path(scratch) / "early", made.initramfs)
-        shutil.rmtree(root / "boot")
-        _run(need("mke2fs"), "-q", "-t", "ext4", "-d", root, "-L", "unit-root", made.root, "1600M")
+def _root(parts: Parts, folder: Path) -> None:
+    folder.mkdir(exist_ok=True)
+    for name, source in (("system.squashfs", parts.system), ("agent.squashfs", parts.agent)):
+        target = folder / name
+        target.unlink(missing_ok=True)
+        target.hardlink_to(source)
+    if not (folder / "surroundings.squashfs").exists():
+        _surroundings(folder / "surroundings.squashfs")
 
 
-def _wheels(root: Path) -> None:
-    """The agent's libraries, compiled, where the unit's own Python finds them."""
-    target = root / "usr/local/lib/python3.11/dist-packages"
-    _run(sys.executable, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--require-hashes",
-         "--only-binary=:all:", "--python-version=3.11", "--target", target,
-         "-r", PROJECT / "requirements.lock")  # fmt: skip
-    _run(
-        need("chroot"),
-        root,
-        "python3",
-        "-m",
-        "compileall",
-        "-q",
-        "-j2",
-        "/usr/local/lib/python3.11",
-        "/usr/lib/python3.11",
-    )
+def _surroundings(target: Path) -> None:
+    """Packages with what they need, unpacked and not installed."""
+    tar = target.with_suffix(".tar")
+    _run(need("mmdebstrap"), "--quiet", "--variant=extract", f"--include={','.join(SURROUNDINGS)}",
+         "--hook-dir=/usr/share/mmdebstrap/hooks/merged-usr", SUITE, tar)  # fmt: skip
+    with tar.open("rb") as file:
+        command = [need("sqfstar"), "-quiet", "-no-progress", "-comp", "gzip", str(target)]
+        subprocess.run(command, stdin=file, check=True)
+    tar.unlink()
+
+
+def _initramfs(parts: Parts) -> bytes:
+    """busybox, our init, and the modules that lead to the root."""
+    busybox = Path(need("busybox")).read_bytes()
+    with Tree(parts.tree) as tree:
+        modules = module_files(tree, MODULES)
+    programs = {"bin/busybox": (0o100755, busybox), "init": (0o100755, (GUEST / "init").read_bytes())}
+    return gzip.compress(archive(programs | modules), 1, mtime=0)
 
 
 def _run(*command: str | Path) -> None:
@@ -122,8 +121,8 @@ def _unxz(data: bytes) -> bytes:
 
 def _gunzip(data: bytes) -> bytes:
     try:
-        return gzip.zlib.decompressobj(31).decompress(data)  # type: ignore[attr-defined]
-    except gzip.zlib.error:  # type: ignore[attr-defined]
+        return zlib.decompressobj(31).decompress(data)
+    except zlib.error:
         return b""
 
 
@@ -131,35 +130,5 @@ def _unzstd(data: bytes) -> bytes:
     return subprocess.run([need("zstd"), "-dcq"], input=data, capture_output=True, check=False).stdout
 
 
-def _initramfs(root: Path, early: Path, target: Path) -> None:
-    """busybox, our init and the modules that lead to the root, in the order in which they load."""
-    for name in ("bin", "dev", "proc", "sys", "modules", "lower", "upper", "root"):
-        (early / name).mkdir(parents=True)
-    shutil.copy(root / "bin/busybox", early / "bin/busybox")
-    shutil.copy(GUEST / "init", early / "init")
-    (early / "init").chmod(0o755)
-    modules = next((root / "lib/modules").iterdir())
-    for number, module in enumerate(_with_needs(modules)):
-        shutil.copy(modules / module, early / "modules" / f"{number:02}-{Path(module).name}")
-    packed = subprocess.run(
-        ["sh", "-c", "find . | cpio -o -H newc --quiet | gzip -1"], cwd=early, capture_output=True, check=True
-    )
-    target.write_bytes(packed.stdout)
-
-
-def _with_needs(modules: Path) -> list[str]:
-    """The files of `EARLY_MODULES` and of what each needs, none before what it needs."""
-    needs = dict(line.split(":", 1) for line in (modules / "modules.dep").read_text().splitlines())
-    by_name = {Path(file).name.partition(".")[0].replace("-", "_"): file for file in needs}
-    order: list[str] = []
-    for name in EARLY_MODULES:
-        if name not in by_name:  # built into the kernel
-            continue
-        for file in (*reversed(needs[by_name[name]].split()), by_name[name]):
-            if file not in order:
-                order.append(file)
-    return order
-
-
 if __name__ == "__main__":
-    print(image().root)
+    print(image().folder)

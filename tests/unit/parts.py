@@ -88,20 +88,10 @@ TOUCH: Final = Part(
 # -- others ----------------------------------------------------------------------------------------
 
 CAMERA: Final = Part(
-    ("modprobe vivid n_devs=1 node_types=0x1 num_inputs=1 input_types=0", "test -c /dev/video0")
+    ("modprobe vivid n_devs=1 node_types=0x1 num_inputs=1 input_types=0", "await test -c /dev/video0")
 )
 
-RADIO: Final = Part(
-    (
-        "ip netns add air",
-        "modprobe mac80211_hwsim radios=2",
-        "iw phy phy1 set netns name air",
-        "ip netns exec air ip link set lo up",
-        "printf '%s\\n' interface=wlan1 driver=nl80211 ssid=bench channel=1 hw_mode=g >/run/hostapd.conf",
-        "ip netns exec air hostapd -B /run/hostapd.conf >/run/hostapd.log",
-        "ip link set wlan0 up",
-    )
-)
+RADIO: Final = Part(("air up",))
 
 POWERCAP: Final = Part(
     ("mount --bind /unit/powercap /sys/class/powercap",),

@@ -22,7 +22,7 @@ from tests.unit.parts import PARTS, trust_module
 from tests.unit.scenario import Scenario, Unit
 from tests.unit.virtual import Hardware, SetUpFailed, VirtualUnit, running
 
-AGENT = "python3 -m agent.cli"
+AGENT = "benchproof"
 _TROUBLED = ("fail", "inconclusive")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.unit.image import CACHE, image
+from tests.unit.image import CACHE, made_before
 from tests.unit.runner import Came, Started, differences, perform, started
 from tests.unit.scenario import Scenario, Unit, units
 
@@ -30,7 +30,7 @@ def unit_at_bench(request, tmp_path_factory) -> Iterator[Started]:
     """One start of one unit, for all of its scenarios."""
     name, boot = request.param
     unit: Unit = UNITS[name]
-    with started(unit, boot, image(), tmp_path_factory.mktemp(name) / "unit") as here:
+    with started(unit, boot, made_before(), tmp_path_factory.mktemp(name) / "unit") as here:
         yield here
 
 

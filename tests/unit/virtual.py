@@ -19,7 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from tests.support.tools import PROJECT, need
+from tests.support.tools import need
+from tests.unit.bench import PARTITION
 from tests.unit.image import GUEST, Image
 
 MAILBOX: Final = 0x0FF00000
@@ -114,6 +115,7 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
         (
             "console=ttyS0 quiet loglevel=4 panic=1 random.trust_cpu=on mitigations=off nokaslr",
             "no_timer_check net.ifnames=0 modprobe.blacklist=pcspkr,iTCO_wdt,intel_agp",
+            f"benchproof.data=PARTUUID={PARTITION}",
             f"initrdmem={_INITRAMFS:#x},{size}",
             f"memmap=1M${MAILBOX:#x} memmap={reserve}M${_INITRAMFS:#x}",
         )
@@ -130,13 +132,12 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
         "-qmp", f"unix:{folder / 'qmp'},server=on,wait=off",
         "-device", "virtio-serial-pci", "-device", "virtconsole,chardev=terminal",
         "-chardev", f"socket,id=terminal,path={folder / 'terminal'},server=on,wait=off",
-        "-virtfs", f"local,path={PROJECT},mount_tag=project,security_model=none,readonly=on,multidevs=remap",
+        "-virtfs", f"local,path={image.folder},mount_tag=image,readonly=on,security_model=none",
+        "-virtfs", f"local,path={GUEST},mount_tag=guest,readonly=on,security_model=none",
         "-virtfs", f"local,path={folder / 'shared'},mount_tag=unit,security_model=none",
         "-device", "qemu-xhci,id=usb",
-        "-blockdev", f"driver=raw,node-name=root,read-only=on,file.driver=file,file.filename={image.root}",
-        "-device", "usb-storage,bus=usb.0,port=1,drive=root,removable=on,serial=STICK-ROOT",
         "-blockdev", f"driver=raw,node-name=stick,file.driver=file,file.filename={stick}",
-        "-device", "usb-storage,bus=usb.0,port=2,drive=stick,removable=on,serial=STICK-DATA",
+        "-device", "usb-storage,bus=usb.0,port=1,drive=stick,removable=on,serial=STICK",
     ]  # fmt: skip
     if hardware.clock:
         words += ["-rtc", f"base={hardware.clock}"]
