@@ -291,4 +291,5 @@ QUESTIONS = (
     "memory_slots", "drives", "radios", "fans", "temperature_sensors", "cameras", "batteries",
     "display_connectors", "network_adapters", "bluetooth_controllers", "sound_cards", "input_devices",
     "card_readers", "trust_modules", "graphics_adapters",
+    "drive_links", "card_links", "backlights", "charging", "boot_entries", "partitions",
 )  # fmt: skip
