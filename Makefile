@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit lint types lock readme clean test-cooling
+.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit bench lint types lock readme clean test-cooling
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -56,6 +56,9 @@ test-unit: .venv/.dev ## virtual units that boot, each fault in turn (QEMU); pri
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units
 	$(BIN)/pytest -m heavy -n 2 -s tests/checks/test_cooling_statistics.py
+
+bench: .venv/.dev ## what the program costs, beside a reference measured in the same run
+	$(BIN)/python -m tests.benchmarks
 
 lint: .venv/.dev
 	$(BIN)/ruff check .
