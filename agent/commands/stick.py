@@ -111,19 +111,24 @@ def stick(options: argparse.Namespace) -> int:
         try:
             with tempfile.TemporaryDirectory(prefix="benchproof-") as memory:
                 status, alone = _once(bench, Path(memory) / "bench")
+            if not _another(bench, alone):
+                return status
         except _Again:
             continue
         except DocumentError as error:
-            if not bench.keyboard.there:
-                raise
-            bench.page.document_fault(error)
-            _answer(bench, "Enter reads the stick again: ")
-            continue
+            _tell(bench, error)
         finally:
-            bench.paged.pausing = False
-            bench.turn.give_back()
-        if not _another(bench, alone):
-            return status
+            paged.pausing = False
+            bench.turn.give_back()  # not before the end: the other console would begin the same run
+
+
+def _tell(bench: Bench, error: DocumentError) -> None:
+    """What cannot be used, until somebody has put it right; the other console may go on meanwhile."""
+    bench.turn.give_back()
+    if not bench.keyboard.there:
+        raise error
+    bench.page.document_fault(error)
+    _answer(bench, "Enter reads the stick again: ")
 
 
 def _once(bench: Bench, memory: Path) -> tuple[Exit, bool]:
@@ -264,7 +269,7 @@ def _have_the_bench(bench: Bench) -> None:
 
 def _let_the_other(bench: Bench) -> NoReturn:
     """Another console has the bench: wait until it is free, then start over."""
-    bench.page.say("Somebody answered at the other console: the run is shown there.")
+    bench.page.say("The other console has the bench: its run is shown there.")
     clock = RunningClock()
     while bench.turn.is_elsewhere():
         clock.sleep(1.0)

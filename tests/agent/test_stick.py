@@ -71,17 +71,17 @@ def in_any_lines(words):
 class Terminal:
     """`benchproof stick` in a process of its own on a terminal of 80 columns and 25 lines."""
 
-    def __init__(self, data, *faults, alone_after_s=60, retry_s=0.05):
+    def __init__(self, data, *faults, alone_after_s=60, retry_s=0.05, consoles=None):
         words = ["stick", "--data", str(data), "--rehearse", UNIT]
         words += [word for fault in faults for word in ("--fault", fault)]
         self.said, self._heard, self._turned, self.status = "", 0, 0, None
         self.pid, self.side = pty.fork()
         if self.pid == 0:
-            self._be_the_stick(words, alone_after_s, retry_s)
+            self._be_the_stick(words, alone_after_s, retry_s, consoles)
         fcntl.ioctl(self.side, termios.TIOCSWINSZ, struct.pack("HHHH", 25, 80, 0, 0))
 
     @staticmethod
-    def _be_the_stick(words, alone_after_s, retry_s):
+    def _be_the_stick(words, alone_after_s, retry_s, consoles):
         try:
             os.environ |= {"TERM": "linux", "NO_COLOR": "1", "COLUMNS": "80", "LINES": "25"}
             sys.stdin, sys.stdout, sys.stderr = (
@@ -89,6 +89,9 @@ class Terminal:
             )
             command.ALONE_AFTER_S, agent_stick.RETRY_S, command.RETRY_S = alone_after_s, retry_s, retry_s
             command.Keyboard.__init__.__defaults__ = (sys.stdin,)
+            if consoles:  # as the stick's own system starts it, on one of several
+                command.Turn = lambda _: Turn(consoles)
+                command._is_service, command._power_off, command.OFF_AFTER_S = lambda: True, lambda: None, 3
             status = main(words)
             sys.stdout.flush()
             os._exit(status)
@@ -363,6 +366,25 @@ def test_the_console_that_is_answered_has_the_bench_and_the_other_waits(tmp_path
     screen.give_back()
     assert wait(FakeKeyboard(), serial, 60, lambda left: None) is Waited.NOBODY
     assert serial.take()
+
+
+def test_the_other_console_does_not_run_it_again_while_the_unit_waits_to_be_switched_off(
+    data, at_the_bench, tmp_path
+):
+    screen = at_the_bench(data, alone_after_s=1, consoles=tmp_path / "lock")
+    serial = at_the_bench(data, alone_after_s=30, consoles=tmp_path / "lock")
+
+    serial.until("any key stops that")
+    serial.until("The other console has the bench")
+    screen.until("THE REPORT IS SAFELY ON THE STICK")
+    screen.until("any key stops that")
+    time.sleep(1.5)
+    while serial._hear():
+        pass
+    assert "any key stops that" not in serial.said[serial._heard :]
+    assert screen.ended() == READY
+    serial.until("any key stops that")
+    assert attempts(data) == ["0001-LM-2417"]
 
 
 # -- orders -----------------------------------------------------------------------------------------------
