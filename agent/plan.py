@@ -9,6 +9,7 @@ Rules:
   it passed at intake;
 - a check that compares with the baseline is required, and planned only where the unit ran at intake;
 - a check that is about the unit as a whole stands once, for the part of its kind that was touched most;
+- a check that is made on request only is planned only where the order asks for it;
 - order: stage, what others need, cheap first, the map's order;
 - advisory steps leave the plan, dearest first, until it fits the budget. A required one never does: what
   does not fit is said, and what was left out is in `unproven`.
@@ -187,7 +188,8 @@ def _needed(wanted: Iterable[Step], checks: Checks) -> dict[str, str]:
     """Check ids that planned checks need for safety, needs of needs included, each with who needs it."""
     known = {check.id: check for check in checks}
     needed: dict[str, str] = {}
-    waiting = [(need, step.check.id) for step in wanted for need in step.check.needs]
+    # what spares its own part has that part's checks beside it in the plan already
+    waiting = [(need, step.check.id) for step in wanted if not step.check.spares for need in step.check.needs]
     while waiting:
         need, by = waiting.pop(0)
         if need in known and need not in needed:
@@ -197,7 +199,8 @@ def _needed(wanted: Iterable[Step], checks: Checks) -> dict[str, str]:
 
 
 def _is_due(step: Step) -> bool:
-    return _DEPTHS[step.check.depth] <= _DEPTHS[step.subject.depth]
+    asked = step.check.on_request
+    return _DEPTHS[step.check.depth] <= _DEPTHS[step.subject.depth] and (not asked or asked(step.subject))
 
 
 def _weighed(step: Step, needed: dict[str, str]) -> Step:

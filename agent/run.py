@@ -148,8 +148,8 @@ def stopped_for_safety(check: Check[Any], finding: Finding) -> str:
 def _attempt(
     step: Step, machine: Machine, session: Session, measure: Measure, before: list[Finding]
 ) -> Finding:
-    if blocker := _blocker(step.check, before):
-        return _unmeasured(step, machine, Cannot.PRECONDITION, *_precondition(blocker))
+    if blocker := _blocker(step, before):
+        return _unmeasured(step, machine, Cannot.PRECONDITION, *_precondition(blocker, step.check))
     check, began = step.check, machine.clock.monotonic()
     limits = Limits()
     try:
@@ -166,13 +166,15 @@ def _attempt(
     return _finding(step, began, machine.clock.monotonic() - began, limits, told, judgement)
 
 
-def _blocker(check: Check[Any], before: Iterable[Finding]) -> Finding | None:
-    """The first finding that keeps `check` from starting: a need that failed, crashed or never ran.
+def _blocker(step: Step, before: Iterable[Finding]) -> Finding | None:
+    """The first finding that keeps a check from starting: a need that failed, crashed or never ran.
 
     A need that could not be measured does not: no tachometer is not no fan. The heating check then
     starts with one core under its own slope limit, and stops by itself.
     """
-    return next((finding for finding in before if finding.check in check.needs and _unsafe(finding)), None)
+    check, part = step.check, step.subject.part.id
+    needed = (finding for finding in before if finding.check in check.needs)
+    return next((each for each in needed if _unsafe(each) and (not check.spares or each.part == part)), None)
 
 
 def _unsafe(finding: Finding) -> bool:
@@ -182,8 +184,13 @@ def _unsafe(finding: Finding) -> bool:
     )
 
 
-def _precondition(blocker: Finding) -> tuple[str, str]:
+def _precondition(blocker: Finding, check: Check[Any]) -> tuple[str, str]:
     found = "failed its check" if blocker.judgement.verdict is Verdict.FAIL else "was not checked"
+    if check.spares:
+        return (
+            f"the {blocker.part_name} {found} ({blocker.check}), so it is spared further load",
+            f"see what {blocker.check} says of the {blocker.part_name} first, then run again",
+        )
     return (
         f"the {blocker.part_name} {found}, so heating the unit would not be safe",
         f"mend the {blocker.part_name} first, then run again",

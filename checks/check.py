@@ -45,7 +45,9 @@ class Check(Generic[E]):
 
     `id` is `<part kind>.<aspect>`. `depth` is the shallowest depth at which the plan includes it.
     `limits` gathers every limit the judge will need from the subject. `needs` names checks that must
-    not have failed, anywhere on the unit, before this one may act (safety). `hands_on_s` and
+    not have failed, anywhere on the unit, before this one may act (safety); with `spares`, on the same part,
+    so that a part near its end is not driven further. One that `on_request` is planned only where it says
+    so of the subject. `hands_on_s` and
     `walk_away_s` are what the plan budgets; past `deadline_s` the run gives it up. A check of the
     `whole_unit` (memory capacity, identity, heat) is planned once, however many parts of its kind. One that
     `compares` with the baseline is planned, and required, where the unit ran at intake.
@@ -70,3 +72,5 @@ class Check(Generic[E]):
     deadline_s: float = 60.0
     whole_unit: bool = False
     compares: bool = False
+    spares: bool = False
+    on_request: Callable[[Subject], bool] | None = None

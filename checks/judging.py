@@ -6,6 +6,8 @@ missing is inconclusive, with why; the pass comes last, with nothing left to dou
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from reports.errors import shown
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.finding import Cannot, Judgement, Limit, Limits, Verdict, Way
@@ -66,6 +68,23 @@ def unread(what: str, absent: Absent, advice: str = "") -> Judgement:
 def not_applicable(reason: str, measured: Reading | None = None, way: Way | None = None) -> Judgement:
     """This hardware cannot have it."""
     return Judgement(Verdict.NOT_APPLICABLE, reason, "", way, measured)
+
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS, Verdict.NOT_APPLICABLE)
+
+
+def worst(judgements: Iterable[Judgement]) -> Judgement:
+    """Of several of the same sort, the one that decides, the first of equals; ValueError for none."""
+    return min(judgements, key=lambda judgement: _WORST_FIRST.index(judgement.verdict))
+
+
+def without(limits: Limits, *names: str) -> Judgement | None:
+    """Inconclusive where one of the limits is not there: a report that lost it proves nothing."""
+    lost = [name for name in names if limits.get(name) is None]
+    if not lost:
+        return None
+    reason = f"the limits to judge by are not there: {', '.join(lost)}"
+    return cannot_tell(reason, "ask for the report as it was signed", Cannot.NOT_UNDERSTOOD)
 
 
 def text(value: Reading | Absent) -> str:

@@ -106,6 +106,77 @@ class Drive:
 
 
 @dataclass(frozen=True, slots=True)
+class DriveHealth:
+    """What the drive `id` says of its own health; what it does not keep is absent, not supported.
+
+    `sound` is its own verdict, `warnings` what its critical warning says and `worn` which of its attributes
+    stand at their maker's threshold, each in words, "" for none. Counts since it was made: `reallocated`,
+    `pending` (could not be read, not yet replaced) and `uncorrectable` sectors, `unrecovered` reads that
+    failed, `interface_errors` (CRC, on its cable), `hours` powered, `starts`. `spare`, `spare_threshold`
+    and `used` (of its endurance, may exceed 100) in percent, `temperature` in celsius.
+    """
+
+    id: str
+    sound: Reading | Absent
+    warnings: Reading | Absent
+    worn: Reading | Absent
+    reallocated: Reading | Absent
+    pending: Reading | Absent
+    uncorrectable: Reading | Absent
+    unrecovered: Reading | Absent
+    interface_errors: Reading | Absent
+    spare: Reading | Absent
+    spare_threshold: Reading | Absent
+    used: Reading | Absent
+    hours: Reading | Absent
+    starts: Reading | Absent
+    temperature: Reading | Absent
+
+
+class Use(StrEnum):
+    """What a volume's signature says that it is for."""
+
+    FILES = "file system"
+    ENCRYPTED = "encrypted volume"
+    ARRAY = "member of an array"
+    OTHER = "other signature"
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """A partition (`number`), or the whole drive (0). `signature` names what lies there by its format, not
+    there: none was found; `use` says what for. `board_bound`: its key is kept by the board's TPM."""
+
+    number: int
+    signature: Reading | Absent
+    use: Reading | Absent
+    board_bound: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class DriveLayout:
+    """What the drive `id` holds: the kind of its partition table (not there: none), and its volumes."""
+
+    id: str
+    table: Reading | Absent
+    volumes: tuple[Volume, ...]
+
+
+class DriveReader(Protocol):
+    """A drive that is open to be read, and never to be written."""
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+
+    def read(self, offset: int, length: int) -> Reading | Absent:
+        """Read `length` bytes at `offset`, multiples of 4096, and forget them: how long that took, seconds.
+
+        From the drive, not from a cache. Absent where it did not give them all.
+        """
+
+
+@dataclass(frozen=True, slots=True)
 class Radio:
     """A wireless adapter. `driver` absent: the device is there but no driver took it.
 
@@ -404,6 +475,15 @@ class Machine(Protocol):
         """
 
     def drives(self) -> tuple[Drive, ...] | Absent: ...
+
+    def drive_health(self, drive: str) -> DriveHealth | Absent:
+        """What `drive` says of its health; one that sleeps is not woken for it (absent: switched off)."""
+
+    def drive_layout(self, drive: str) -> DriveLayout | Absent:
+        """The signatures on `drive`; nothing of it is mounted."""
+
+    def reading(self, drive: str) -> AbstractContextManager[DriveReader | Absent]:
+        """`drive`, open to be read while the context is."""
 
     def hidden_storage(self) -> Reading | Absent:
         """A storage controller that hides its drives (its name), when its mode does so; else not there."""

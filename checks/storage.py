@@ -87,6 +87,30 @@ def _bus(subject: Subject) -> Limit | None:
     return Limit("bus", sensor, "", Origin.SERVICE_MAP) if sensor else None
 
 
+def which_drive(subject: Subject) -> Limits:
+    """What tells this drive from the others: serials of the order, the bus of the map."""
+    peers = {part.id for part in subject.peers}
+    worked = [line for line in subject.order.lines if line.part in peers]
+    return strongest(
+        _of_line(subject, "serial", _serial(subject.line)), _others(subject, worked), _bus(subject)
+    )
+
+
+def meant(drives: tuple[Drive, ...], limits: Limits) -> tuple[Drive, ...]:
+    """The drives that a part may be: the one with its serial, else every one inside that no line names."""
+    inside, serial = _inside(drives, limits), limits.get("serial")
+    by_serial = (drive for drive in inside if serial and same_name(text(drive.serial), str(serial.value)))
+    return tuple(by_serial) or inside
+
+
+def meant_of(machine: Machine, subject: Subject) -> tuple[Drive, ...] | Absent:
+    """The drives of `machine` that the part may be; absent where there is none, or nothing could be seen."""
+    drives = machine.drives()
+    if isinstance(drives, Absent):
+        return drives
+    return meant(drives, which_drive(subject)) or Absent(Why.NOT_THERE, "drives", "no drive was found")
+
+
 def measure_drives(machine: Machine, subject: Subject, session: Session) -> Drives:
     """A person looks into the firmware's setup only where the kernel may not see the drive."""
     drives, hidden = machine.drives(), machine.hidden_storage()

@@ -27,7 +27,7 @@ from reports.codec import order_from, to_json
 from reports.errors import DocumentError, Fault, shown
 from reports.files import write_new
 from reports.jsontext import capped, read_bytes
-from reports.model.order import SCHEMA, Action, Condition, Contents, Form, Order
+from reports.model.order import SCHEMA, Action, Condition, Contents, DriveRead, Form, Order
 from reports.words import described, listed
 
 SEPARATOR: Final = "|"
@@ -93,6 +93,7 @@ COLUMNS: Final = (
     _of_line("minimum_rpm", "slowest allowed fan speed, rpm", "expected", "minimum_rpm", sort=Sort.NUMBER),
     _of_line("firmware_version", "firmware version expected", "expected", "firmware_version"),
     _of_line("contents", "contents of the drive at hand-back", choices=tuple(Contents)),
+    _of_line("drive_read", "how much of the drive to read (empty: a sample)", choices=tuple(DriveRead)),
     _of_line("supplier", "supplier of the part"),
     _of_line("lot", "lot of the part"),
 )

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
-from agent.machine.unit import Adapter, Antenna, Disk, Lane, Slot, Thermometer, Unit
-from checks.machine import Complaint, InputSort
+from agent.machine.unit import Adapter, Antenna, Disk, Extent, Lane, Slot, Thermometer, Unit
+from checks.machine import Complaint, InputSort, Use
 from reports.errors import DocumentError, Fault, shown
 
 
@@ -119,11 +119,14 @@ def _emptied(slot: Slot) -> Slot:
     return replace(slot, capacity_bytes=0, serial="", part_number="", rated_speed=0, configured_speed=0)
 
 
-def _first_disk(change: Callable[[Disk], tuple[Disk, ...]]) -> Callable[[Unit], Unit]:
+def _first_disk(change: Callable[[Disk], tuple[Disk, ...]], transport: str = "") -> Callable[[Unit], Unit]:
+    """The first drive inside, of `transport` where only those have what the fault is a fault of."""
+
     def bend(unit: Unit) -> Unit:
-        inside = next((disk for disk in unit.disks if not disk.boot_stick), None)
+        fitting = (disk for disk in unit.disks if not disk.boot_stick and transport in ("", disk.transport))
+        inside = next(fitting, None)
         if inside is None:
-            raise ValueError("the unit has no drive")
+            raise ValueError(f"the unit has no {transport.upper()} drive".replace("  ", " "))
         disks = (change(disk) if disk is inside else (disk,) for disk in unit.disks)
         return replace(unit, disks=tuple(disk for group in disks for disk in group))
 
@@ -133,6 +136,20 @@ def _first_disk(change: Callable[[Disk], tuple[Disk, ...]]) -> Callable[[Unit], 
 def _other_drive(disk: Disk) -> tuple[Disk, ...]:
     other = replace(disk, serial=f"{disk.serial}X", model="other", capacity_bytes=disk.capacity_bytes // 2)
     return (other,)
+
+
+def _log(**changes: object) -> Callable[[Disk], tuple[Disk, ...]]:
+    return lambda disk: (replace(disk, log=replace(disk.log, **changes)),)  # type: ignore[arg-type]
+
+
+def _bad_place(disk: Disk) -> tuple[Disk, ...]:
+    """A thirtieth of the drive cannot be read; a single bad sector would need the whole drive read."""
+    return (replace(disk, bad_from=disk.capacity_bytes // 2, bad_bytes=disk.capacity_bytes // 30),)
+
+
+def _encrypted(disk: Disk) -> tuple[Disk, ...]:
+    sealed = Extent(2, "crypto_LUKS", Use.ENCRYPTED, board_bound=True)
+    return (replace(disk, volumes=(Extent(1, "vfat"), sealed)),)
 
 
 def _hidden(unit: Unit) -> Unit:
@@ -330,6 +347,34 @@ _TABLE = (
     Named("drive-cable-off", "the drive is not connected", _first_disk(lambda disk: ())),
     Named("drive-hidden", "the storage controller hides the drive", _hidden),
     Named("wrong-drive", "another drive of half the size is fitted", _first_disk(_other_drive)),
+    Named("drive-failing", "the drive says itself that it is failing", _first_disk(_log(sound=False))),
+    Named("drive-pending", "the drive has sectors that it cannot read", _first_disk(_log(pending=8), "sata")),
+    Named(
+        "drive-worn",
+        "the drive has run for years and used most of its life",
+        _first_disk(_log(hours=31_000, starts=9_000, used=85)),
+    ),
+    Named(
+        "drive-cable-bad",
+        "the drive's cable garbles data now and then",
+        _first_disk(_log(interface_errors=3, interface_errors_per_gib=12.0), "sata"),
+    ),
+    Named("drive-unreadable", "a part of the drive cannot be read", _first_disk(_bad_place)),
+    Named(
+        "drive-struggles",
+        "the drive tries again and again before it gives a block",
+        _first_disk(lambda disk: (replace(disk, seek_s=9.0),)),
+    ),
+    Named(
+        "drive-empty",
+        "nothing is on the drive any more",
+        _first_disk(lambda disk: (replace(disk, table="", volumes=()),)),
+    ),
+    Named(
+        "drive-encrypted",
+        "the drive is encrypted, with its key kept by the board (an ordinary state, not a fault)",
+        _first_disk(_encrypted),
+    ),
     Named("wireless-card-loose", "the wireless card is not seated", _no_radio),
     Named("wireless-driver-missing", "no driver takes the wireless card", _radio(driver="")),
     Named("radio-switched-off", "the radio is switched off in software", _radio(soft_blocked=True)),

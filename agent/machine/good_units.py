@@ -18,7 +18,9 @@ from agent.machine.unit import (
     Control,
     Cooling,
     Disk,
+    DriveLog,
     Errors,
+    Extent,
     Eye,
     Firmware,
     Held,
@@ -34,7 +36,7 @@ from agent.machine.unit import (
     Timekeeper,
     Unit,
 )
-from checks.machine import Complaint, InputSort
+from checks.machine import Complaint, InputSort, Use
 from reports.model.order import Form
 
 GIB = 2**30
@@ -170,15 +172,17 @@ def _disks(chance: random.Random, seed: int) -> tuple[Disk, ...]:
     gigabytes = chance.choice((240, 256, 480, 512, 1000, 2000))
     sectors = 97_696_368 + 1_953_504 * (gigabytes - 50)  # IDEMA LBA1-03
     transport = chance.choice(("nvme", "sata"))
+    inside = Disk(
+        f"pci-0000:01:00.0-{transport}-1",
+        transport,
+        "HG drive",
+        f"HD{seed:06d}",
+        sectors * 512,
+        lane=_drive_lane(random.Random(f"lane {seed}"), transport),  # noqa: S311
+        **_of_an_owner(random.Random(f"drive {seed}"), transport),  # noqa: S311
+    )
     return (
-        Disk(
-            f"pci-0000:01:00.0-{transport}-1",
-            transport,
-            "HG drive",
-            f"HD{seed:06d}",
-            sectors * 512,
-            lane=_drive_lane(random.Random(f"lane {seed}"), transport),  # noqa: S311
-        ),
+        inside,
         Disk("pci-0000:00:14.0-usb-0:3:1.0", "usb", "Bench stick", "BS-0007", 15_518_924_800, True, True),
     )
 
@@ -201,6 +205,28 @@ def _errors(chance: random.Random, form: Form) -> Errors:
         link_corrected=chance.choice((0, 0, 0, 3)),
         log=log,
     )
+
+
+def _of_an_owner(chance: random.Random, transport: str) -> dict[str, Any]:
+    """An owner's drive of any age, some with sectors replaced long ago; one in twenty keeps no log."""
+    turns = transport == "sata" and chance.random() < 0.4
+    log = DriveLog(
+        keeps=chance.random() < 0.95,
+        reallocated=chance.choice((0, 0, 0, 0, 8)) if transport == "sata" else 0,
+        interface_errors=chance.choice((0, 0, 17)),
+        used=chance.randrange(0, 60),
+        hours=chance.randrange(200, 40_000),
+        starts=chance.randrange(50, 9_000),
+        temperature=chance.randrange(24, 52),
+    )
+    sealed = Extent(2, "BitLocker", Use.ENCRYPTED)
+    volumes = (
+        Extent(1, "vfat"),
+        chance.choice((Extent(2, "ntfs"), Extent(2, "ext4"), sealed)),
+        Extent(3, ""),
+    )
+    rate = chance.uniform(8e7, 2e8) if turns else chance.uniform(2.5e8, 5e9)
+    return {"log": log, "volumes": volumes, "bytes_per_s": rate, "seek_s": 0.014 if turns else 1e-4}
 
 
 def _antennas(chance: random.Random) -> tuple[Antenna, ...]:

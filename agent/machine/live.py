@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +22,7 @@ from agent.machine.linux import (
     ata_link,
     backlight,
     block,
+    blockread,
     bluetooth,
     cpufreq,
     cpuinfo,
@@ -38,6 +39,8 @@ from agent.machine.linux import (
     power_supply,
     powercap,
     rtc,
+    signatures,
+    smart,
     smbios,
     thermal_zone,
     throttle,
@@ -61,6 +64,9 @@ from checks.machine import (
     Clock,
     DisplayConnector,
     Drive,
+    DriveHealth,
+    DriveLayout,
+    DriveReader,
     ErrorCounts,
     Fan,
     GraphicsAdapter,
@@ -192,6 +198,24 @@ class LiveMachine:
     def drives(self) -> tuple[Drive, ...] | Absent:
         disks = block.disks(self._tree)
         return disks if isinstance(disks, Absent) else tuple(_drive(disk) for disk in disks)
+
+    def drive_health(self, drive: str) -> DriveHealth | Absent:
+        disk = self._disk(drive)
+        return disk if isinstance(disk, Absent) else smart.health(self._tree, disk)
+
+    def drive_layout(self, drive: str) -> DriveLayout | Absent:
+        disk = self._disk(drive)
+        return disk if isinstance(disk, Absent) else signatures.layout(self._tree, disk)
+
+    def reading(self, drive: str) -> AbstractContextManager[DriveReader | Absent]:
+        disk = self._disk(drive)
+        return nullcontext(disk) if isinstance(disk, Absent) else blockread.opened(self._tree, disk)
+
+    def _disk(self, id: str) -> block.Disk | Absent:
+        disks = block.disks(self._tree)
+        if isinstance(disks, Absent):
+            return disks
+        return next((disk for disk in disks if disk.id == id), Absent(Why.NOT_THERE, id))
 
     def hidden_storage(self) -> Reading | Absent:
         return pci.hidden_storage(self._tree)

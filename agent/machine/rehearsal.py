@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Collection, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from agent.machine import faults as fault_table
 from agent.machine import physics, scale_model
+from agent.machine.rehearsed_drive import Played
 from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
@@ -30,6 +31,9 @@ from checks.machine import (
     Complaint,
     DisplayConnector,
     Drive,
+    DriveHealth,
+    DriveLayout,
+    DriveReader,
     ErrorCounts,
     Fan,
     GraphicsAdapter,
@@ -124,6 +128,7 @@ class RehearsalMachine:
         }
         self._first_said: dict[str, float] = {}
         self._at_start: ErrorCounts | None = None
+        self._drives = {disk.id: Played(disk, self._clock) for disk in self.unit.disks}
         self._ripple = random.Random(f"tachometer {seed}")  # noqa: S311
 
     @property
@@ -190,6 +195,20 @@ class RehearsalMachine:
 
     def drives(self) -> tuple[Drive, ...] | Absent:
         return tuple(_drive(disk) for disk in self.unit.disks)
+
+    def drive_health(self, drive: str) -> DriveHealth | Absent:
+        played = self._played(drive)
+        return played if isinstance(played, Absent) else played.health()
+
+    def drive_layout(self, drive: str) -> DriveLayout | Absent:
+        played = self._played(drive)
+        return played if isinstance(played, Absent) else played.layout()
+
+    def reading(self, drive: str) -> AbstractContextManager[DriveReader | Absent]:
+        return nullcontext(self._played(drive))
+
+    def _played(self, drive: str) -> Played | Absent:
+        return self._drives.get(drive, Absent(Why.NOT_THERE, f"rehearsal: {drive}"))
 
     def hidden_storage(self) -> Reading | Absent:
         return _text(self.unit.hidden_storage, "storage controller")
@@ -452,6 +471,9 @@ class RehearsalMachine:
         known = {
             "fan.airflow": sum(self._heat.rpm) > FELT_RPM,
             "storage.listed": bool(self.unit.hidden_storage),
+            "storage.layout.before": not any(
+                disk.volumes for disk in self._sound.disks if not disk.boot_stick
+            ),
             "camera.present.fitted": bool(self._sound.eyes),
             "wireless.present.fitted": bool(self._sound.antennas),
             "wireless.bluetooth.fitted": bool(self._sound.bluetooth),

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from checks.machine import Complaint, InputSort
+from checks.machine import Complaint, InputSort, Use
 from reports.model.order import Form
 
 SCHEMA = "benchproof/rehearsal/1"
@@ -77,8 +77,50 @@ class Lane:
 
 
 @dataclass(frozen=True, slots=True)
+class DriveLog:
+    """What a drive keeps of its health, if it `keeps` any: members as in `checks.machine.DriveHealth`.
+
+    A bad cable adds `interface_errors_per_gib` of data that crosses it.
+    """
+
+    keeps: bool = True
+    sound: bool = True
+    warnings: str = ""
+    worn: str = ""
+    reallocated: int = 0
+    pending: int = 0
+    uncorrectable: int = 0
+    unrecovered: int = 0
+    interface_errors: int = 0
+    interface_errors_per_gib: float = 0.0
+    spare: int = 100
+    spare_threshold: int = 10
+    used: int = 3
+    hours: int = 4200
+    starts: int = 900
+    temperature: int = 38
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A partition, or with number 0 the whole drive, and the signature in it ("": none).
+
+    `board_bound` None: its header does not tell whether the board's TPM keeps its key.
+    """
+
+    number: int
+    signature: str
+    use: Use = Use.FILES
+    board_bound: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Disk:
-    """A drive; `id` is its bus path. `lane` None: its bus tells nothing of its link."""
+    """A drive; `id` is its bus path. `lane` None: its bus tells nothing of its link. `table` is the kind of
+    its partition table, "" for none.
+
+    Its `bad_bytes` from byte `bad_from` on cannot be read.
+    """
 
     id: str
     transport: str
@@ -88,6 +130,13 @@ class Disk:
     removable: bool = False
     boot_stick: bool = False
     lane: Lane | None = None
+    log: DriveLog = DriveLog()
+    table: str = "gpt"
+    volumes: tuple[Extent, ...] = (Extent(1, "vfat"), Extent(2, "ntfs"))
+    bytes_per_s: float = 5e8
+    seek_s: float = 1e-4
+    bad_from: int = 0
+    bad_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,13 @@ class Contents(StrEnum):
     IMAGED = "imaged"
 
 
+class DriveRead(StrEnum):
+    """How much of a drive to read."""
+
+    SAMPLE = "sample"
+    WHOLE = "whole"
+
+
 @dataclass(frozen=True, slots=True)
 class Unit:
     """The unit as its label and intake give it; "" where the label does not say.
@@ -81,7 +88,8 @@ class Expected:
 class Line:
     """One part worked on. `part` is its id in the service map.
 
-    `substitutes` are part numbers that may stand in for the one ordered.
+    `substitutes` are part numbers that may stand in for the one ordered. A drive is read by sample unless
+    `drive_read` says otherwise.
     """
 
     part: str
@@ -92,6 +100,7 @@ class Line:
     substitutes: tuple[str, ...] = ()
     expected: Expected = Expected()
     contents: Contents | None = None
+    drive_read: DriveRead | None = None
     supplier: str = ""
     lot: str = ""
 

@@ -117,9 +117,14 @@ CHECKS: Final = {
     "processor.identity": "Is the processor the right one, with all of its cores?",
     "processor.throttle": "Is the processor free to run at its speed?",
     "readers.present": "Is the card reader found?",
+    "storage.cable": "Does the drive's cable carry data without errors?",
+    "storage.health": "What does the drive say of its own health?",
+    "storage.layout": "Does the drive hold what it should?",
     "storage.link": "Does the drive sit fully in its socket, or its cable carry well?",
     "storage.present": "Is the drive found, with the right size?",
+    "storage.read": "Can the drive be read, wherever a sample is taken?",
     "storage.same": "Are the drives those that came in, but for the work ordered?",
+    "storage.whole": "Can all of the drive be read?",
     "thermal.load": "Does the computer stay cool enough while it works hard?",
     "thermal.plausible": "Do the temperature sensors give sensible values?",
     "touch.present": "Is the touch screen found?",
@@ -133,6 +138,7 @@ CHECKS: Final = {
 LIMITS: Final = {
     "adapters_least": "at least {} adapter found",
     "cameras_least": "at least {} camera found",
+    "bad_share": "{} of the drive",
     "chain_gap_most": "no aerial more than {} weaker than the strongest",
     "drives_least": "at least {} drive found",
     "capacity_share_least": "counts as worn below {} of what it was made for",
@@ -146,7 +152,9 @@ LIMITS: Final = {
     "modules_least": "at least {} fitted",
     "not_before": "not before {}",
     "program_made": "not before {}",
+    "missed_chance_most": "a bad part is missed in no more than {} of such samples",
     "reserved_bytes_most": "at most {} kept by the computer for itself",
+    "read_time_most": "no place takes longer than {}",
     "safe_temperature": "below {}",
     "spread_at_rest": "no more than {} away from the other sensors",
     "temperature_slope": "at most {}",
@@ -168,6 +176,8 @@ _UNITS: Final = {
     "watts": "W",
     "joules": "J",
     "s": "seconds",
+    "h": "hours",
+    "percent": "%",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +20,10 @@ from reports.model.evidence import Absent, Answer
 from reports.model.finding import Depth, Judgement, Stage, Verdict
 from reports.model.order import Expected, Form, Line
 from reports.model.servicemap import PartKind
-from tests.support.machines import Bench, replaced, subject
+from tests.support.machines import Bench, part, replaced, subject
+
+DRIVES = tuple(each for each in CHECKS if each.kind is PartKind.STORAGE and each.stage is Stage.POWERED)
+"""Each may follow the one before it, as in a plan."""
 
 INVENTORY = tuple(each for each in CHECKS if each.stage is Stage.INVENTORY)
 DEMO = Path(__file__).parents[2] / "agent" / "demo" / "unit.json"
@@ -97,6 +101,17 @@ FAULTS = {
     "drive-link-errors": ("board.counters", Verdict.FAIL),
 }
 
+DRIVE_FAULTS = {
+    "drive-failing": ("storage.health", ()),
+    "drive-pending": ("storage.health", ()),
+    "drive-worn": ("storage.health", (replaced("storage"),)),
+    "drive-cable-bad": ("storage.cable", ()),
+    "drive-unreadable": ("storage.read", ()),
+    "drive-struggles": ("storage.read", ()),
+    "drive-empty": ("storage.layout", ()),
+}
+"""Faults of a drive that show once it is asked and read, each with the lines of its order."""
+
 OTHER_FORMS = {
     "battery-plug-off": (Form.LAPTOP, "battery.present"),
     "keyboard-ribbon-off": (Form.LAPTOP, "keyboard.present"),
@@ -141,6 +156,54 @@ def verdicts(unit: Unit, fault: str, id: str, *lines: Line) -> tuple[Verdict, Ve
     return before, after
 
 
+def of_drive(unit: Unit, *lines: Line, faults: tuple[str, ...] = ()) -> dict[str, Verdict]:
+    """Every check that asks or reads the drive, with somebody there who answers."""
+    machine = RehearsalMachine(unit, faults)
+    about = subject(PartKind.STORAGE, *lines, form=unit.form)
+    return {
+        it.id: it.judge(it.measure(machine, about, Present(machine)), it.limits(about)).verdict
+        for it in DRIVES
+    }
+
+
+@pytest.mark.parametrize("form", Form)
+def test_no_owners_drive_is_held_for_its_age(form):
+    seen = Counter()
+    for seed in range(100):
+        verdicts = of_drive(random_good_unit(seed, form))
+        seen.update(verdicts.values())
+
+        assert set(verdicts.values()) <= {Verdict.PASS, Verdict.NOT_APPLICABLE}, (seed, verdicts)
+    assert seen[Verdict.PASS] > 2 * seen[Verdict.NOT_APPLICABLE]
+
+
+@pytest.mark.parametrize("fault", DRIVE_FAULTS)
+def test_each_fault_of_a_drive_shows_in_its_check(fault):
+    id, lines = DRIVE_FAULTS[fault]
+    sata = next(
+        unit
+        for seed in range(50)
+        if (unit := random_good_unit(seed, Form.TOWER)).disks[0].transport == "sata"
+    )
+    hardly_run = replace(sata.disks[0].log, keeps=True, hours=8, starts=12, used=0, reallocated=0)
+    sound = replace(sata, disks=(replace(sata.disks[0], log=hardly_run), *sata.disks[1:]))
+
+    assert of_drive(sound, *lines)[id] is Verdict.PASS
+    assert of_drive(sound, *lines, faults=(fault,))[id] is Verdict.FAIL
+
+
+def test_an_encrypted_drive_behind_a_new_board_passes_and_tells_of_the_key():
+    unit = load_unit(DEMO)
+    machine = RehearsalMachine(unit, ["drive-encrypted"])
+    about = subject(PartKind.STORAGE, replaced("board"), worked=(part(PartKind.BOARD),))
+    layout = next(each for each in DRIVES if each.id == "storage.layout")
+
+    judgement = layout.judge(layout.measure(machine, about, Present(machine)), layout.limits(about))
+
+    assert judgement.verdict is Verdict.PASS
+    assert "the recovery key will be asked for" in judgement.reason
+
+
 @pytest.mark.parametrize("fault", OTHER_FORMS)
 def test_each_fault_of_a_laptop_or_tower_shows_in_its_check(fault):
     form, id = OTHER_FORMS[fault]
@@ -169,7 +232,10 @@ def test_an_owners_worn_battery_holds_no_unit():
 
 def test_every_fault_of_the_inventory_shows_in_some_check():
     # need a map or an order that says what is in, or show only while the unit is tried
-    elsewhere = {"memory-module-loose", "memory-wrong-size", "wrong-drive", "drive-link-slow", "link-errors"}
+    elsewhere = {
+        *("memory-module-loose", "memory-wrong-size", "wrong-drive"),
+        *("drive-link-slow", "link-errors", "drive-encrypted"),
+    }
     hot = {
         each for each in FAULT_TABLE if each.startswith(("fan-", "compound", "cooler", "vents", "sensor-"))
     }
@@ -180,6 +246,7 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
         *FAULTS,
         *OTHER_FORMS,
         *OF_WHAT_WAS_FITTED,
+        *DRIVE_FAULTS,
     }
 
 

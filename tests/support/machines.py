@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -25,6 +25,9 @@ from checks.machine import (
     Complaint,
     DisplayConnector,
     Drive,
+    DriveHealth,
+    DriveLayout,
+    DriveReader,
     ErrorCounts,
     Fan,
     GraphicsAdapter,
@@ -45,6 +48,8 @@ from checks.machine import (
     SoundCard,
     TemperatureSensor,
     TrustModule,
+    Use,
+    Volume,
 )
 from checks.start import EFI_SYSTEM
 from reports.model.baseline import Baseline, Settings
@@ -101,6 +106,54 @@ def stick(**changes: Any) -> Drive:
     """The medium that the agent runs from."""
     plain = {"id": "usb-3", "transport": said("usb"), "serial": said("BS-0007"), "removable": said(True)}
     return drive(**{**plain, "capacity": said(15_518_924_800, "bytes"), "boot_stick": True, **changes})
+
+
+def drive_health(**changes: Any) -> DriveHealth:
+    """What the drive of the sound laptop says of itself; on SATA, so that every count is kept."""
+    plain: dict[str, Any] = {
+        "id": "pci-0000:01:00.0-nvme-1",
+        "sound": said(True),
+        "warnings": said(""),
+        "worn": said(""),
+        **dict.fromkeys(("reallocated", "pending", "uncorrectable", "unrecovered"), said(0)),
+        "interface_errors": said(17),
+        "spare": said(100, "percent"),
+        "spare_threshold": said(10, "percent"),
+        "used": said(1, "percent"),
+        "hours": said(12, "h"),
+        "starts": said(20),
+        "temperature": said(38, "celsius"),
+    }
+    return DriveHealth(**plain | changes)
+
+
+def volume(number: int = 1, signature: str = "ntfs", use: Use = Use.FILES, **changes: Any) -> Volume:
+    """A volume; with "" one in which nothing was found."""
+    found = said(signature) if signature else absent()
+    plain = {"number": number, "signature": found, "use": said(use.value) if signature else absent()}
+    return Volume(**{**plain, "board_bound": absent(Why.NOT_SUPPORTED), **changes})
+
+
+def layout(*volumes: Volume, table: str = "gpt") -> DriveLayout:
+    return DriveLayout("pci-0000:01:00.0-nvme-1", said(table) if table else absent(), volumes)
+
+
+@dataclass
+class FakeReader:
+    """A drive of `size` bytes that takes `took` seconds for each read; `answers` may say otherwise of the
+    read with that number, from 1."""
+
+    size: int = 512_110_190_592
+    took: float = 0.004
+    answers: Mapping[int, Reading | Absent] = field(default_factory=dict)
+    reads: list[tuple[int, int]] = field(default_factory=list)
+    clock: FakeClock | None = None
+
+    def read(self, offset: int, length: int) -> Reading | Absent:
+        self.reads.append((offset, length))
+        if self.clock is not None:
+            self.clock.sleep(self.took)
+        return self.answers.get(len(self.reads), said(self.took, "s"))
 
 
 def radio(**changes: Any) -> Radio:
@@ -353,6 +406,7 @@ class FakeMachine:
     source: Source = Source.RECORDED
     busy: int = 0
     loads: list[int] = field(default_factory=list)
+    asked_health: int = 0
 
     def identity(self) -> Identity:
         return self.facts["identity"]
@@ -372,6 +426,21 @@ class FakeMachine:
 
     def drives(self) -> tuple[Drive, ...] | Absent:
         return self.facts["drives"]
+
+    def drive_health(self, drive: str) -> DriveHealth | Absent:
+        """What the drive says, or what a function makes of how often it was asked."""
+        fact = self.facts["drive_health"]
+        self.asked_health += 1
+        return fact(self.asked_health) if callable(fact) else fact
+
+    def drive_layout(self, drive: str) -> DriveLayout | Absent:
+        return self.facts["drive_layout"]
+
+    def reading(self, drive: str) -> AbstractContextManager[DriveReader | Absent]:
+        fact = self.facts["reading"]
+        if isinstance(fact, FakeReader):
+            fact.clock = self.clock
+        return nullcontext(fact)
 
     def hidden_storage(self) -> Reading | Absent:
         return self.facts["hidden_storage"]
@@ -497,6 +566,9 @@ def laptop(**facts: Any) -> FakeMachine:
         "memory_total": said(16 * GIB - 400 * 2**20, "bytes"),
         "memory_trial": trial(),
         "drives": (drive(), stick()),
+        "drive_health": drive_health(),
+        "drive_layout": layout(volume(1, "vfat"), volume(2, "ntfs")),
+        "reading": FakeReader(),
         "hidden_storage": absent(),
         "firmware_settings": settings(),
         "radios": (radio(),),

@@ -10,7 +10,7 @@ import pytest
 from agent.machine.faults import FAULTS
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.machine.unit import Adapter, Cell, Control, Errors, Lane
+from agent.machine.unit import Adapter, Cell, Control, Disk, Errors, Lane
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer, Reading, Why
@@ -34,6 +34,18 @@ def loaded(it: RehearsalMachine, seconds: float = 60.0) -> RehearsalMachine:
     return it
 
 
+def ids_of_drives(it: Machine) -> tuple[str, ...]:
+    drives = it.drives()
+    assert isinstance(drives, tuple)
+    return tuple(drive.id for drive in drives)
+
+
+def read_of(it: Machine, id: str, length: int) -> tuple[object, ...]:
+    """A hundred blocks all over the drive."""
+    with it.reading(id) as drive:
+        return tuple(drive.read(drive.size // 100 * i // 4096 * 4096, length) for i in range(100))
+
+
 def facts(it: Machine) -> dict[str, object]:
     """Everything that can be asked of a unit at rest and after a minute of load."""
     found: dict[str, object] = {
@@ -42,6 +54,9 @@ def facts(it: Machine) -> dict[str, object]:
         "total": it.memory_total(),
         "drives": it.drives(),
         "hidden": it.hidden_storage(),
+        "drive health": tuple((read_of(it, id, 4 << 20), it.drive_health(id)) for id in ids_of_drives(it)),
+        "drive layout": tuple(it.drive_layout(id) for id in ids_of_drives(it)),
+        "drive read": tuple(read_of(it, id, 1 << 16) for id in ids_of_drives(it)),
         "radios": it.radios(),
         "signals": it.chain_signals("pci-0000:02:00.0"),
         "cameras": it.cameras(),
@@ -93,6 +108,14 @@ SHOWS = {
     "memory-slow": "slots",
     "memory-bad-cell": "trial",
     "drive-cable-off": "drives",
+    "drive-failing": "drive health",
+    "drive-pending": "drive health",
+    "drive-worn": "drive health",
+    "drive-cable-bad": "drive health",
+    "drive-unreadable": "drive read",
+    "drive-struggles": "drive read",
+    "drive-empty": "drive layout",
+    "drive-encrypted": "drive layout",
     "drive-hidden": "hidden",
     "wrong-drive": "drives",
     "wireless-card-loose": "radios",
@@ -150,6 +173,7 @@ HG_CARD = Adapter("pci-0000:01:00.0", "HG card", "gfx_rehearsal", on_card=True, 
 
 MORE = replace(
     DEMO,
+    disks=(*DEMO.disks, Disk("pci-0000:00:17.0-ata-1", "sata", "HG-S500", "HS5-1", 500_107_862_016)),
     batteries=(Cell("battery-1", "HG-B4", 50.0, 48.0, 40),),
     graphics=(*DEMO.graphics, HG_CARD),
     errors=Errors(memory_counted=True),
