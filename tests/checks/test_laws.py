@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checks import intake
-from checks.machine import BootEntry, InputSort
+from checks.machine import BootEntry, InputSort, Use
 from checks.registry import MODULES, check
 from reports.codec import from_json, to_json
 from reports.model.evidence import Absent, Why
@@ -34,11 +34,13 @@ from tests.support.machines import (
     connector,
     control,
     drive,
+    drive_health,
     error_counts,
     graphics,
     identity,
     kernel_log,
     laptop,
+    layout,
     link_errors,
     module_errors,
     network,
@@ -55,6 +57,7 @@ from tests.support.machines import (
     subject,
     trial,
     trust_module,
+    volume,
 )
 
 MEMORY_LINE = replaced(
@@ -290,8 +293,39 @@ trials = st.builds(
     words=st.lists(bad_words, max_size=3).map(tuple),
     ended=maybe,
 )
+percents = st.integers(0, 255).map(lambda share: said(share, "percent")) | gone
+healths = st.builds(
+    drive_health,
+    sound=flags,
+    warnings=maybe,
+    worn=maybe,
+    pending=whole_numbers,
+    uncorrectable=whole_numbers,
+    unrecovered=whole_numbers,
+    reallocated=whole_numbers,
+    interface_errors=whole_numbers,
+    spare=percents,
+    spare_threshold=percents,
+    used=percents,
+    hours=whole_numbers,
+    starts=whole_numbers,
+)
+volumes = st.builds(
+    volume, st.integers(0, 9), st.sampled_from(["", "ntfs"]), st.sampled_from(Use), board_bound=flags
+)
+layouts = st.lists(volumes, max_size=3).map(lambda held: layout(*held)) | gone
+readers = st.builds(
+    FakeReader,
+    size=st.sampled_from([0, 4096, 1 << 20, 1 << 27]),
+    answers=st.dictionaries(
+        st.integers(1, 40), st.floats(0, 60).map(lambda took: said(took, "s")) | gone, max_size=2
+    ),
+)
 units = st.builds(
     laptop,
+    drive_health=healths | gone,
+    drive_layout=layouts,
+    reading=readers | gone,
     batteries=several(
         st.builds(battery, present=flags, design=capacities, full=capacities, cycles=whole_numbers)
     ),
