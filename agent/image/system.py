@@ -7,6 +7,7 @@ random: the same pool gives the same squashfs, bit for bit.
 from __future__ import annotations
 
 import shutil
+import sys
 import tomllib
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -16,8 +17,9 @@ from agent.image.tools import BuildFailed, run
 
 FILES = files("agent.image") / "files"
 SITE = f"usr/local/lib/python{recipe.PYTHON}/dist-packages"  # where Debian's Python looks for what is local
-# documentation and other languages stay out, licences stay in
-_LEFT_OUT = (
+_DPKG = (
+    "force-unsafe-io",  # a tree that is thrown away if the power fails need not be synced file by file
+    # documentation and other languages stay out, licences stay in
     "path-exclude=/usr/share/doc/*",
     "path-include=/usr/share/doc/*/copyright",
     "path-exclude=/usr/share/man/*",
@@ -34,6 +36,7 @@ def tree(work: Path, manifest: pool.Manifest, project: Path) -> Path:
     installed, tar = work / "pool" / "installed", work / "system.tar"
     pool.make_repository(installed)
     site = libraries(work, project)
+    tar.unlink(missing_ok=True)  # whoever has a link to the last one keeps it whole
     given = {
         "SOURCE_DATE_EPOCH": str(manifest.fetched_s),
         "UNPACKED": str((work / "pool" / "unpacked").resolve()),
@@ -41,7 +44,7 @@ def tree(work: Path, manifest: pool.Manifest, project: Path) -> Path:
     }
     with as_file(FILES / "customize.sh") as script:
         hooks = ["--hook-dir=/usr/share/mmdebstrap/hooks/merged-usr", f'--customize-hook=sh {script} "$1"']
-        options = [*_MMDEBSTRAP, *(f"--dpkgopt={option}" for option in _LEFT_OUT), *hooks]
+        options = [*_MMDEBSTRAP, *(f"--dpkgopt={option}" for option in _DPKG), *hooks]
         repository = f"deb [trusted=yes] copy:{installed.resolve()} ./"
         run("mmdebstrap", *options, recipe.RELEASE, tar, repository, environment=given)
     return tar
@@ -59,9 +62,7 @@ def libraries(work: Path, project: Path) -> Path:
 
 def install(site: Path, wheels: Path, *names: str) -> None:
     """Put the wheels of `names` and what they need into `site`, compiled for the image's Python."""
-    python = shutil.which(f"python{recipe.PYTHON}")
-    if not python:
-        raise BuildFailed(f"python{recipe.PYTHON} is not installed; the image's bytecode is made with it")
+    python = _python()
     quiet = ["-m", "pip", "install", "--quiet", "--no-index", "--no-compile", "--no-warn-script-location"]
     run(python, *quiet, "--find-links", wheels, "--target", site, *names, environment={"PIP_FIND_LINKS": ""})
     for left_out in (site / "bin", *site.rglob("tests")):
@@ -69,6 +70,16 @@ def install(site: Path, wheels: Path, *names: str) -> None:
     # by hash and not by time: file times differ from build to build
     compiling = ["-m", "compileall", "-q", "--invalidation-mode", "unchecked-hash"]
     run(python, *compiling, "-s", site, "-p", f"/{SITE}", site)
+
+
+def _python() -> str:
+    """An interpreter of the image's version, with pip: this one, if it is."""
+    if f"{sys.version_info.major}.{sys.version_info.minor}" == recipe.PYTHON:
+        return sys.executable
+    found = shutil.which(f"python{recipe.PYTHON}")
+    if not found:
+        raise BuildFailed(f"python{recipe.PYTHON} is not installed; the image's bytecode is made with it")
+    return found
 
 
 def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) -> Path:

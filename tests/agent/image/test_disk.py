@@ -112,6 +112,12 @@ def test_the_menu_names_this_stick_and_asks_for_no_disk_of_the_unit():
     menu = disk.menu(numbers)
 
     assert f"benchproof.stick=PARTUUID={numbers.esp} benchproof.data=PARTUUID={numbers.data}" in menu
-    for word in ("noresume", "raid=noautodetect", "systemd.gpt_auto=0", "efi_pstore.pstore_disable=1"):
+    for word in (
+        "noresume",
+        "raid=noautodetect",
+        "systemd.gpt_auto=0",
+        "efi_pstore.pstore_disable=1",
+        "erst_disable",
+    ):
         assert word in menu
     assert "$$" not in menu
