@@ -58,6 +58,23 @@ def test_a_table_that_counts_twice_what_the_kernel_has_fails_the_memory(tmp_path
     assert judgement.reason == "the firmware counts 16 GiB, and only 7.5 GiB of it is used"
 
 
+DRIVE_LINK = "/sys/bus/pci/devices/0000:01:00.0"
+
+
+@pytest.mark.parametrize("width", [0, 255])
+def test_a_drive_whose_link_has_no_width_to_tell_is_not_failed_for_it(tmp_path, width):
+    """255 is the kernel's word for not knowing; read as a number it would be more than any socket has."""
+    unit = unit_in("laptop-fell-15", tmp_path)
+    link, about = registry.check("storage.link"), subject(PartKind.STORAGE)
+    half, _ = judged(link, RunningUnit(unit), about)
+    unit.file(f"{DRIVE_LINK}/current_link_width", width)
+
+    unknown, _ = judged(link, RunningUnit(unit), about)
+
+    assert half.verdict is Verdict.FAIL
+    assert unknown.verdict not in (Verdict.FAIL, Verdict.PASS)
+
+
 def drive_line(serial):
     return replaced("storage", fitted=Piece(serial))
 

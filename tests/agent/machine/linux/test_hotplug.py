@@ -49,18 +49,17 @@ def test_a_device_that_left_is_named_by_what_it_was_called_before(tmp_path):
     )
 
 
-def test_a_device_that_appears_is_named_by_what_it_says_now(tmp_path):
-    unit = unit_in("all-in-one-alcove-24", tmp_path)
-    watch = Watch(unit.tree, Told(("add", f"{USB1}/1-3"), ("remove", f"{USB1}/1-3")))
-    unit.device(
-        f"{USB1}/1-3".removeprefix("/devices/"),
-        product="Tarnwick Stick",
-        bDeviceClass="00",
-        devpath="3",
-        removable="removable",
-    )
+def test_a_device_that_came_and_went_is_named_by_what_it_said_when_it_came(tmp_path):
+    unit, told = unit_in("all-in-one-alcove-24", tmp_path), Told(("add", f"{USB1}/1-3"))
+    watch = Watch(unit.tree, told)
+    said = {"bDeviceClass": "00", "devpath": "3", "removable": "removable", "product": "Tarnwick Stick"}
+    folder = unit.device(f"{USB1}/1-3".removeprefix("/devices/"), **said)
+    (appeared,) = watch.changes()
 
-    appeared, left = watch.changes()
+    for name in said:
+        unit.place(f"{folder}/{name}").unlink()
+    told.events.append(SimpleNamespace(action="remove", device_path=f"{USB1}/1-3"))
+    (left,) = watch.changes()
 
     assert (appeared.motion, left.motion) == (Motion.APPEARED, Motion.LEFT)
     assert appeared.name == left.name == "Tarnwick Stick"
@@ -115,6 +114,26 @@ def test_a_system_without_events_says_so(monkeypatch, error):
     monkeypatch.setattr(pyudev, "Context", refused)
     with hotplug.watching(Tree()) as it:
         assert it.changes() == Absent(Why.NOT_SUPPORTED, "udev events", str(error))
+
+
+@pytest.mark.parametrize(("udevd", "source"), [(True, "udev"), (False, "kernel")])
+def test_where_udevd_runs_its_events_are_taken_and_else_the_kernels(unit, monkeypatch, udevd, source):
+    import pyudev
+
+    asked, filters = [], []
+    monitor = SimpleNamespace(
+        filter_by=lambda *which: filters.append(which), start=lambda: None, poll=Told().poll
+    )
+    monkeypatch.setattr(
+        pyudev.Monitor, "from_netlink", lambda context, source: (asked.append(source), monitor)[1]
+    )
+    if udevd:
+        unit.file("/run/udev/control", "")
+
+    with hotplug.watching(unit.tree) as it:
+        assert it.changes() == ()
+    assert asked == [source]
+    assert tuple(filters) == hotplug.WATCHED
 
 
 def test_this_computer_can_be_watched_and_nothing_leaves_it_meanwhile():
