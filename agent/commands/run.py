@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TextIO, cast
 
 from agent.advice import advised
+from agent.alone import alone_in
 from agent.attempt import (
     PAGE,
     REPORT,
@@ -64,9 +66,11 @@ def run(options: argparse.Namespace) -> int:
     refuse_another_unit(job, machine)
     refuse_another_source(job.baseline, machine)
     seal = seal_for(options, folder, machine, page)
-    before = before_for(options, folder, machine, seal, page)
-    target = _target(options, folder, job)
-    _, report = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
+    # what goes into a folder of its own is chained to nothing
+    with nullcontext() if options.out else alone_in(folder.attempts):
+        before = before_for(options, folder, machine, seal, page)
+        target = _target(options, folder, job)
+        _, report = conduct(job, machine, person_for(options, machine, page), seal, target, before, page)
     page.heading("Written")
     page.say(f"report           {target / REPORT}", indent=2)
     if (target / PAGE).exists():
