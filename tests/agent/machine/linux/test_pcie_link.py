@@ -211,4 +211,6 @@ def test_a_function_beside_the_processor_has_no_link(unit):
 def test_a_controller_that_hides_its_drives_begins_a_way_of_its_own(unit):
     steps = ("pci0000:00", "0000:00:0e.0", "pci10000:e0", "10000:e0:06.0", "10000:e1:00.0")
 
-    assert len(widths(unit, way(unit, *steps))) == 1
+    folder = way(unit, *steps)
+
+    assert pcie_link.links(unit.tree, folder) == (pcie_link.link_of(unit.tree, folder),)
