@@ -92,7 +92,24 @@ def test_a_card_that_no_driver_took_is_an_adapter_all_the_same(unit):
     assert only(unit).driver == Absent(
         Why.NOT_THERE, "/sys/bus/pci/devices/0000:00:1f.6/driver", "no driver took it"
     )
-    assert only(unit).carrier.why is Why.NOT_THERE
+    assert only(unit).carrier == Absent(
+        Why.NOT_THERE, "/sys/bus/pci/devices/0000:00:1f.6", "no driver took it"
+    )
+    assert only(unit).inside == Reading(True, "", "/sys/bus/pci/devices/0000:00:1f.6")
+
+
+def test_an_interface_that_is_down_says_so_in_words(unit, refuse):
+    card(unit, carrier=1)
+    refuse({"/carrier": errno.EINVAL})
+
+    assert only(unit).carrier == Absent(Why.SWITCHED_OFF, CARRIER, "the interface is down")
+
+
+def test_two_interfaces_of_one_card_are_one_adapter(unit):
+    card(unit, carrier=1)
+    unit.device(f"{CARD}/net/eth1", "net", parent=CARD, type=1, carrier=0)
+
+    assert only(unit).driver.value == "tarneth"
 
 
 def test_a_card_that_answers_nothing_says_why_it_has_no_model(unit):

@@ -62,6 +62,14 @@ def test_an_interface_sits_where_its_device_sits(unit):
     assert usb.inside(unit.tree, interface).value is False
 
 
+def test_the_controller_itself_is_part_of_the_unit_whatever_its_root_hub_says(unit):
+    unit.file(f"/sys/devices/{ROOT}/removable", "removable")
+    device = port(unit, "1-8", "fixed")
+
+    assert usb.inside(unit.tree, device).value is True
+    assert usb.inside(unit.tree, f"/sys/devices/{ROOT}").source == f"/sys/devices/{ROOT}: not on USB"
+
+
 def test_what_is_on_no_usb_is_part_of_the_unit(unit):
     device = unit.device("platform/i8042/serio0/input/input3")
 
