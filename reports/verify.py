@@ -16,10 +16,11 @@ fails is raised, and nothing is returned that did not pass them all. The code be
  10  the key was not revoked at the time claimed, where a revocation list is given
  11  what was not measured on live hardware is signed by a throw-away key
  12  the record's chain is one of this credential (`reports.chain`)
+ 13  it is a whole record of its type by its schema; the digest of an attempt's order is that of the order it
+     carries
 
 An attempt, which is a report, goes on:
 
- 13  it is a whole report by its schema, and the digest of its order is that of the order it carries
  14  every planned step has exactly one finding, of the same weight, and there is no other finding
  15  every finding follows from its evidence and limits: judged again, it comes out the same
  16  the verdict of the unit is the one that its findings give
@@ -48,7 +49,7 @@ from enum import StrEnum
 
 from reports import chain
 from reports.canonical import Json, digest
-from reports.codec import report_from
+from reports.codec import opened_from, report_from
 from reports.credential import RECORDS_OF, Credential, WrongRole, read_credential
 from reports.errors import DocumentError, VerificationError, shown
 from reports.model.evidence import Reading, Value
@@ -134,6 +135,12 @@ class SourceNotAllowed(VerificationError):
     """11: a rehearsal or recording under a key that vouches for repairs, or a source we do not know."""
 
     reference = "source-not-allowed"
+
+
+class RecordMalformed(VerificationError):
+    """13: signed, but no whole record of its type, or of a type whose members this program does not know."""
+
+    reference = "record-malformed"
 
 
 class ReportMalformed(VerificationError):
@@ -257,7 +264,10 @@ def verify(
         _position(record),
         _not_proven(credential, listed, proof),
     )
-    return _with_findings(record, verified, rejudge) if type is RecordType.ATTEMPT else verified
+    if type is RecordType.ATTEMPT:
+        return _with_findings(record, verified, rejudge)
+    _check_whole(record, type)
+    return verified
 
 
 def _roots(trust: str) -> frozenset[str]:
@@ -370,6 +380,14 @@ def _revocation(revocations: Revocations | None, proof: Proof) -> str:
         return f"the key is revoked from {since}: that this was signed before is claimed, not proven"
     issued = utc_text(revocations.issued)
     return f"revocation checked against the list of {issued}: what came later is not in it"
+
+
+def _check_whole(record: dict[str, Json], type: RecordType) -> None:
+    """13: of the other types no schema is published yet, and what nobody can check is not vouched for."""
+    try:
+        opened_from(record)
+    except DocumentError as error:
+        raise RecordMalformed(f"signed, but no whole record of type {type}: {error.faults[0]}") from error
 
 
 def _with_findings(record: dict[str, Json], verified: Verified, rejudge: Rejudge | None) -> Verified:

@@ -382,6 +382,17 @@ BROKEN = {
         signed_again(GOOD, order=GOOD["order"] | {"number": "LM-1"}),
         verify.OrderDiffers,
     ),
+    "opened-without-its-nonce": (
+        signed_again({name: it for name, it in opened().items() if name != "nonce"}),
+        verify.RecordMalformed,
+    ),
+    "opened-with-an-unknown-member": (signed_again(opened(), note="x"), verify.RecordMalformed),
+    "opened-at-no-time": (signed_again(opened(), opened="this morning"), verify.RecordMalformed),
+    "concession-whose-members-are-not-known": (
+        signed_again(opened(), type="concession"),
+        verify.RecordMalformed,
+    ),
+    "hand-back-that-is-a-report": (signed_again(GOOD, type="hand-back"), verify.RecordMalformed),
     "report-finding-left-out": (left_out(), verify.FindingsIncomplete),
     "report-finding-made-advisory": (made_light(), verify.FindingsIncomplete),
     "report-finding-twice": (doubled(), verify.FindingsIncomplete),
