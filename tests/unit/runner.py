@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from agent.mapcheck import generic_map
-from reports.codec import to_json
+from agent.mapcheck import INVENTED, generic_map
+from reports.codec import load_map, to_json
 from reports.model.order import Form
 from tests.unit import smbios
 from tests.unit.bench import MOUNT, RELEASE, Stick, make_stick
@@ -141,8 +141,15 @@ def _orders(unit: Unit, data: Mapping[str, Any]) -> Iterator[tuple[str, dict[str
 
 
 def _maps(data: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """The unit's own service map, where its file gives one: the generic map of its form, with more limits."""
+    """The unit's own service map, where its file gives one: the generic map of its form, with more limits, or
+    that of its invented family, with other ones (`[map.other]`), since families come in several makes."""
     if "map" not in data:
+        return
+    if "other" in data["map"]:
+        service_map = to_json(load_map(INVENTED[data["family"]]))
+        for part in service_map["parts"]:
+            part["limits"] = data["map"]["other"].get(part["id"], part.get("limits", ()))
+        yield data["family"], service_map
         return
     service_map = to_json(generic_map(Form(data["form"])))
     service_map |= {"family": data["family"], "title": data["map"]["title"], "generic": False}

@@ -109,9 +109,9 @@ def _share(tree: Tree, path: str) -> Reading | Absent:
     percent = tree.integer(path)
     if isinstance(percent, Absent):
         return percent
-    if not 0 <= int(percent.value) <= 100:
+    if int(percent.value) < 0:
         return Absent(Why.NOT_UNDERSTOOD, path, str(percent.value))
-    return Reading(int(percent.value) / 100, "", path)
+    return Reading(min(int(percent.value), 100) / 100, "", path)  # a worn gauge holds more than its full
 
 
 def _threshold(tree: Tree, supply: str) -> Reading | Absent:

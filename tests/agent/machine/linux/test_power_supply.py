@@ -230,9 +230,13 @@ def test_a_status_that_says_nothing_is_not_guessed_at(unit, said, why):
     assert charge_of(unit, status=said).status.why is why
 
 
-@pytest.mark.parametrize(("percent", "why"), [(101, Why.NOT_UNDERSTOOD), ("x", Why.NOT_UNDERSTOOD)])
+@pytest.mark.parametrize(("percent", "why"), [(-1, Why.NOT_UNDERSTOOD), ("x", Why.NOT_UNDERSTOOD)])
 def test_a_level_that_cannot_be_is_not_understood(unit, percent, why):
     assert charge_of(unit, status="Full", capacity=percent).level.why is why
+
+
+def test_a_gauge_that_holds_more_than_its_full_is_full(unit):
+    assert charge_of(unit, status="Unknown", capacity=117).level.value == 1.0
 
 
 def test_a_threshold_of_nothing_is_none(unit):
