@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import itertools
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -35,14 +36,19 @@ class ThrowAwaySeal:
 class KeyFileSeal:
     """Signs with the bench key, which is unlocked only while it signs.
 
-    `passphrase` is asked at each signature; a wrong one may be tried again twice, then
-    WrongPassphrase goes up.
+    `passphrase` is asked at each signature; a wrong one may be tried again twice, then WrongPassphrase goes
+    up. Where it is `typed` and was right once, somebody here knows it: from then on it is asked until it is
+    right, because a report that nobody signs is lost. Typing none at all (Ctrl-D) gives up.
     """
 
-    def __init__(self, path: Path, credential: Mapping[str, Any], passphrase: Callable[[], str]) -> None:
+    def __init__(
+        self, path: Path, credential: Mapping[str, Any], passphrase: Callable[[], str], *, typed: bool = False
+    ) -> None:
         self._path = path
         self._credential = credential
         self._passphrase = passphrase
+        self._typed = typed
+        self._known = False
 
     @property
     def credential(self) -> Mapping[str, Any]:
@@ -50,12 +56,13 @@ class KeyFileSeal:
 
     def sign(self, record: Mapping[str, Any], clock: Clock) -> dict[str, Any]:
         """`record` with its proof, dated by the clock."""
-        for left in reversed(range(TRIES)):
+        for attempt in itertools.count(1):
             try:
                 with unlock(self._path, self._passphrase()) as signer:
+                    self._known = True
                     return proof.sign(record, signer, _whole_seconds(clock))
             except WrongPassphrase:
-                if not left:
+                if attempt >= TRIES and not (self._typed and self._known):
                     raise
         raise AssertionError("the loop returns or raises")
 
@@ -68,7 +75,15 @@ def passphrase_source(file: Path | None) -> Callable[[], str]:
     """How a passphrase is had: from the first line of a file, else typed without echo."""
     if file is not None:
         return lambda: _first_line(file)
-    return lambda: getpass.getpass("passphrase of the bench key: ")
+    return _typed
+
+
+def _typed() -> str:
+    try:
+        return getpass.getpass("passphrase of the bench key: ")
+    except EOFError as error:
+        fault = Fault("", "no passphrase was typed", "the words of the bench key", "passphrase")
+        raise DocumentError("the bench key", (fault,)) from error
 
 
 def _first_line(file: Path) -> str:

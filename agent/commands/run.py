@@ -223,7 +223,8 @@ def seal_for(options: argparse.Namespace, folder: BenchFolder, machine: Machine,
         )
         return ThrowAwaySeal(throw_away(machine.clock.utc()))
     path, credential = found
-    return KeyFileSeal(path, credential, passphrase_source(options.passphrase_file))
+    file = options.passphrase_file
+    return KeyFileSeal(path, credential, passphrase_source(file), typed=file is None)
 
 
 def before_for(
