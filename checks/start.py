@@ -117,7 +117,7 @@ def _pointless(
         reason = (
             "no boot entry leads anywhere, and a drive has the partition in which firmware looks by itself"
         )
-        return passed(reason, Reading(len(own), "", "EFI system partitions"), system, Way.INFERRED)
+        return passed(reason, Reading(len(own), "", "EFI system partitions"), way=Way.INFERRED)
     if not entries:
         return cannot_tell("no boot entry is registered, and no drive has a partition to start from", _TRY)
     name = text(Reading(entries[0].name, "", "boot entry"))
