@@ -105,9 +105,9 @@ def trial(tree: Tree, asked: Asked, watch: Watch, processors: tuple[int, ...] = 
 def divided(available: int, share: float, processors: int, cache: Reading | Absent) -> tuple[int, int]:
     """Bytes of each region, and how many there are."""
     least = CACHES * int(cache.value) if isinstance(cache, Reading) else available
-    budget = min(int(available * share), available - LEAST_LEFT)
-    helpers = min(processors, max(1, budget // (least + OVERHEAD)))
-    return max(budget // helpers - OVERHEAD, 1 << 20), helpers
+    helpers = min(processors, max(1, (int(available * share) - LEAST_LEFT) // (least + OVERHEAD)))
+    budget = min(int(available * share), available - LEAST_LEFT - helpers * OVERHEAD)
+    return max(budget // helpers, 1 << 20), helpers
 
 
 def _arguments(processor: int, size: int, floor: int, asked: Asked) -> tuple[str, ...]:

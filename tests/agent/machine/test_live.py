@@ -4,6 +4,7 @@ import errno
 
 import pytest
 
+from agent.machine import pattern
 from agent.machine.linux.wireless import Heard
 from agent.machine.live import LiveMachine
 from checks.machine import Complaint
@@ -193,3 +194,69 @@ def test_the_kernels_log_is_counted_in_the_order_of_the_complaints(unit, machine
         "USB": 1,
     }
     assert log.lost
+
+
+def modules_in(unit, *ranges):
+    """Two filled slots, each with the part of physical memory that the firmware maps to it, in GiB."""
+    device = bytearray(0x5C - 4)
+    device[0x0C - 4 : 0x0E - 4], device[0x10 - 4] = (8192).to_bytes(2, "little"), 1
+    raw = b"".join(
+        structure(17, 0x1100 + place, bytes(device), f"Slot {place + 1}".encode())
+        + structure(
+            20,
+            0x1400 + place,
+            (first << 20).to_bytes(4, "little")
+            + ((last << 20) - 1).to_bytes(4, "little")
+            + (0x1100 + place).to_bytes(2, "little")
+            + bytes(5),
+        )
+        for place, (first, last) in enumerate(ranges)
+    )
+    unit.file("/sys/firmware/dmi/tables/smbios_entry_point", entry_point(raw + END))
+    unit.file("/sys/firmware/dmi/tables/DMI", raw + END)
+
+
+def trial(unit, machine, monkeypatch, address, **changes):
+    word = pattern.BadWord(4096, address, 0, 1 << 17)
+    done = pattern.Trial(
+        **{
+            "available": Reading(4 << 30, "bytes", "/proc/meminfo"),
+            "cache": Reading(8 << 20, "bytes", "cache"),
+            "regions": (1 << 30, 3 << 29),
+            "locked": True,
+            "rounds": 2,
+            "wrong": 3,
+            "words": (word,),
+            "ended": "",
+            **changes,
+        }
+    )
+    monkeypatch.setattr(pattern, "trial", lambda *asked: done)
+    return machine.memory_trial(0.9, 2, 60.0, lambda share: True)
+
+
+@pytest.mark.parametrize(("gib", "names"), [(3, ["Slot 1"]), (9, ["Slot 2"])])
+def test_a_bad_word_lies_in_the_module_that_is_mapped_there(unit, machine, monkeypatch, gib, names):
+    modules_in(unit, (0, 8), (8, 16))
+
+    told = trial(unit, machine, monkeypatch, Reading(gib << 30, "bytes", "pagemap"))
+
+    (word,) = told.words
+    assert [module.value for module in word.modules] == names
+    assert (word.expected.value, word.read.value) == ("0" * 16, "0000000000020000")
+    assert (told.tried.value, told.smallest.value) == (5 << 29, 1 << 30)
+
+
+def test_where_addresses_are_root_s_to_know_no_module_is_named(unit, machine, monkeypatch):
+    modules_in(unit, (0, 16), (0, 16))
+    hidden = Absent(Why.NOT_PERMITTED, "pagemap")
+
+    assert trial(unit, machine, monkeypatch, hidden).words[0].modules == hidden
+
+
+def test_a_word_that_was_right_when_read_again_says_so(unit, machine, monkeypatch):
+    again = (pattern.BadWord(0, Absent(Why.NOT_PERMITTED, "pagemap"), 7, 7),)
+
+    (word,) = trial(unit, machine, monkeypatch, None, words=again).words
+
+    assert word.read.why is Why.DID_NOT_ANSWER
