@@ -12,15 +12,16 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.benchmarks import costs
+from tests.benchmarks import costs, memory_pattern
 from tests.benchmarks.costs import Row
 
 
-def rows(work: Path) -> Iterator[Row]:
+def rows(work: Path) -> Iterator[Row | memory_pattern.Row]:
     yield costs.sampling(work / "sensors")
     yield costs.inventory_of_a_tree(work / "tree")
     yield from costs.starts(work / "starts")
     yield from costs.peaks(work / "peaks")
+    yield from memory_pattern.rows()
 
 
 def main() -> int:
