@@ -189,6 +189,9 @@ def _run(commands: Subparsers) -> None:
     command.add_argument(
         "--passphrase-file", type=Path, metavar="FILE", help="read the key's passphrase here"
     )
+    command.add_argument(
+        "--allow-control", action="store_true", help="let a check command a fan: full speed, for seconds"
+    )
     _rehearsed(command, "run on")
     _compared(command)
 

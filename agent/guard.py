@@ -108,6 +108,11 @@ def checked(original: Original, root: Path) -> Path:
     return whole / Path(place).name
 
 
+def change(wanted: Original, root: Path) -> None:
+    """Set what a guard holds the original of; only ever inside `guarded`. OSError where it is refused."""
+    _put_back(checked(wanted, root), wanted.text)
+
+
 def restore(originals: Sequence[Original], root: Path) -> list[str]:
     """Put every original back, whatever becomes of the others; a sentence for each that could not be."""
     failures = []

@@ -16,11 +16,14 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Protocol
+from typing import Final, Protocol
 
 from reports.model.baseline import Settings
-from reports.model.evidence import Absent, Answer, Reading
+from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.record import Identity, Source
+
+NOT_ALLOWED: Final = Absent(Why.NOT_PERMITTED, "fan control", "only with --allow-control")
+"""Nobody let us command the fan."""
 
 
 class Clock(Protocol):
@@ -498,6 +501,12 @@ class Machine(Protocol):
 
     def fan_speed(self, fan: str) -> Reading | Absent:
         """Revolutions per minute of the tachometer `fan`."""
+
+    def full_speed(self, fan: str) -> AbstractContextManager[Reading | Absent]:
+        """Command full speed of `fan` while the context is open; gives the duty, or why there is none.
+
+        Only where the operator allowed it. Every way out puts back what was.
+        """
 
     def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent: ...
 

@@ -23,6 +23,7 @@ from checks import (
     drive_layout,
     drive_reading,
     fan,
+    fan_follow,
     firmware,
     graphics,
     intake,
@@ -73,6 +74,7 @@ MODULES: Final = (
     counters,
     intake,
     fan,
+    fan_follow,
     thermal,
 )
 

@@ -363,7 +363,9 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
         if power_known(evidence)
         else _judge_level(fit, late, evidence, limits)
     )
-    return (_worse_contact(evidence, limits) or whole) if whole.verdict is Verdict.PASS else whole
+    worse = None if whole.verdict is Verdict.FAIL else _worse_contact(evidence, limits)
+    seen = whole.verdict is Verdict.PASS or (worse is not None and worse.verdict is Verdict.FAIL)
+    return worse if worse is not None and seen else whole
 
 
 def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) -> Judgement:
@@ -445,24 +447,33 @@ def _worse_than_intake(
     return Judgement(Verdict.FAIL, reason, _advice(late), Way.INSTRUMENT, measured, before)
 
 
+def _known_contact(evidence: Load, limits: Limits) -> tuple[Contact, Limit, str] | None:
+    """A sound contact to compare with: this unit's at intake, else what the map gives for the family."""
+    for name, whose in (("at_intake", "what it was at intake"), ("of_family", "that of a sound one")):
+        resistance, constant = limits.get(f"contact_{name}"), limits.get(f"contact_time_constant_{name}")
+        if resistance is not None and constant is not None and resistance.unit == contact_unit(evidence):
+            known = Contact(number(limits, resistance.name), number(limits, constant.name))
+            return known, resistance, whose
+    return None
+
+
 def _worse_contact(evidence: Load, limits: Limits) -> Judgement | None:
-    """None where the contact is no worse, or was not known at intake; what cannot be told is no pass."""
-    before, constant = limits.get("contact_at_intake"), limits.get("contact_time_constant_at_intake")
-    record = pulsed(evidence)
-    if before is None or constant is None or record is None or before.unit != contact_unit(evidence):
+    """None where the contact is no worse, or no sound one is known; what cannot be told is no pass."""
+    record, reference = pulsed(evidence), _known_contact(evidence, limits)
+    if record is None or reference is None:
         return None
-    known = Contact(number(limits, before.name), number(limits, constant.name))
+    known, limit, whose = reference
     found = contact_ratio(record, known)
     low, high = found.interval.low, found.interval.high
-    measured = Reading(round(found.ratio, 3), "", "contact of die and cooler, times that at intake")
-    told = f"{found.ratio:.1f} times ({low:.1f} to {high:.1f}) what it was at intake"
+    measured = Reading(round(found.ratio, 3), "", "contact of die and cooler, times a sound one")
+    told = f"{found.ratio:.1f} times ({low:.1f} to {high:.1f}) {whose}"
     if low > 1.0 and found.ratio > math.sqrt(DOUBLED):
         reason = f"the heat crosses to the cooler worse: its resistance is {told}"
-        return Judgement(Verdict.FAIL, reason, _advice(True), Way.INSTRUMENT, measured, before)
+        return Judgement(Verdict.FAIL, reason, _advice(True), Way.INSTRUMENT, measured, limit)
     if high >= DOUBLED:
         reason = f"the contact of the cooler cannot be told from twice as poor: {told}"
         return Judgement(
-            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, before, Cannot.CANNOT_TELL
+            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, limit, Cannot.CANNOT_TELL
         )
     return None
 

@@ -11,11 +11,13 @@ from reports.errors import DocumentError, Fault
 
 def machine_of(options: argparse.Namespace) -> Machine:
     """This computer, or the unit of `--rehearse`; DocumentError for faults put on real hardware."""
+    allow_control = getattr(options, "allow_control", False)
     if options.rehearse:
         from agent.machine.rehearsal import RehearsalMachine, load_unit
 
-        return RehearsalMachine(load_unit(options.rehearse), options.fault, options.seed)
+        unit = load_unit(options.rehearse)
+        return RehearsalMachine(unit, options.fault, options.seed, allow_control=allow_control)
     if options.fault:
         fault = Fault("", "--fault without --rehearse", "faults are put on rehearsal units only", "usage")
         raise DocumentError("the command line", (fault,))
-    return LiveMachine()
+    return LiveMachine(allow_control=allow_control)

@@ -321,6 +321,7 @@ _OTHER_UUID = "00000000-0000-4000-8000-00000000dead"
 _TABLE = (
     Named("fan-plug-loose", "the fan's plug is off: it stands still", _fan(plugged=False)),
     Named("fan-plug-shaky", "the fan's plug makes contact now and then", _fan(shaky_s=9.0)),
+    Named("fan-control-off", "the fan's control lead has no contact: one speed", _fan(obeys=False)),
     Named("fan-weak", "the fan drags: a tenth of its speed and air", _fan(strength=0.1)),
     Named("compound-missing", "no thermal compound under the cooler", _contact(8.0)),
     Named("compound-poor", "the thermal compound has dried: twice its resistance", _contact(2.0)),

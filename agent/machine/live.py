@@ -38,6 +38,7 @@ from agent.machine.linux import (
     pcie_link,
     power_supply,
     powercap,
+    pwm,
     rtc,
     signatures,
     smart,
@@ -52,6 +53,7 @@ from agent.machine.linux import (
 from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree
 from checks.machine import (
+    NOT_ALLOWED,
     Backlight,
     BadWord,
     Battery,
@@ -145,7 +147,10 @@ class LiveMachine:
         root: Path = Path("/"),
         clock: Clock | None = None,
         air: Callable[[int], Iterable[wireless.Heard]] = wireless.over_the_air,
+        *,
+        allow_control: bool = False,
     ) -> None:
+        self._allow_control = allow_control
         self._tree = Tree(root)
         self._clock = clock or RunningClock()
         self._air = air
@@ -246,6 +251,17 @@ class LiveMachine:
 
     def fan_speed(self, fan: str) -> Reading | Absent:
         return self._fans.read(self._tree, fan)
+
+    def full_speed(self, fan: str) -> AbstractContextManager[Reading | Absent]:
+        if not self._allow_control:
+            return nullcontext(NOT_ALLOWED)
+        fans = hwmon.fans(self._tree)
+        channel = next((each for each in (() if isinstance(fans, Absent) else fans) if each.id == fan), None)
+        return (
+            nullcontext(Absent(Why.NOT_THERE, fan))
+            if channel is None
+            else pwm.full_speed(self._tree, channel)
+        )
 
     def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
         channels, zones = hwmon.temperatures(self._tree), thermal_zone.zones(self._tree)

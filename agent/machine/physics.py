@@ -18,6 +18,9 @@ from agent.machine.unit import Blower, Unit
 STEP_S = 0.1
 """Against the fastest node, about 2 s: an error under a hundredth of a kelvin by the midpoint rule."""
 
+LEFT_ALONE = 0.4
+"""Share of its full speed at which a fan turns whose control does not reach it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Truth:
@@ -36,6 +39,8 @@ def curve_rpm(blower: Blower, celsius: float) -> float:
     """The speed that the fan's control asks for at a die temperature, with the fan's own strength."""
     if not blower.plugged:
         return 0.0
+    if not blower.obeys:
+        return blower.full_rpm * LEFT_ALONE * blower.strength
     points = blower.curve
     if celsius <= points[0][0]:
         return points[0][1] * blower.strength
@@ -93,6 +98,7 @@ class Heat:
         self.die = steady_die_celsius(unit, unit.package.idle_w)
         self.cooler = self.die - unit.package.idle_w * unit.cooling.contact_k_per_w
         self.rpm = [curve_rpm(fan, self.die) for fan in unit.blowers]
+        self.full_speed = False
         self._boosted_s = 0.0
         self._wander = 0.0
 
@@ -111,7 +117,7 @@ class Heat:
     def _step(self, step: float) -> None:
         power = self._power(step)
         for i, fan in enumerate(self._unit.blowers):
-            wanted = 0.0 if self._out_of_touch(fan) else curve_rpm(fan, self.die)
+            wanted = 0.0 if self._out_of_touch(fan) else self._wanted_rpm(fan)
             self.rpm[i] += (wanted - self.rpm[i]) * step / (fan.lag_s if wanted else 1.0)
         given_off = self._given_off()
         die_slope, cooler_slope = self._slopes(self.die, self.cooler, power, given_off)
@@ -147,6 +153,11 @@ class Heat:
         power = max(min(wanted, limit) * (1.0 - 0.1 * too_hot), package.idle_w)
         self._wander += -self._wander * step / 2.0 + self._chance.gauss(0.0, package.wander) * step**0.5
         return power * max(1.0 + self._wander, 0.0)
+
+    def _wanted_rpm(self, fan: Blower) -> float:
+        if self.full_speed and fan.obeys:
+            return fan.full_rpm * fan.strength * fan.plugged
+        return curve_rpm(fan, self.die)
 
     def _out_of_touch(self, fan: Blower) -> bool:
         return fan.shaky_s > 0.0 and self.now_s % fan.shaky_s > fan.shaky_s - 3.0

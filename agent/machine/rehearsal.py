@@ -20,6 +20,7 @@ from agent.machine.rehearsed_drive import Played
 from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
 from checks.machine import (
+    NOT_ALLOWED,
     Backlight,
     Battery,
     BootEntry,
@@ -116,8 +117,15 @@ class RehearsalMachine:
     """
 
     def __init__(
-        self, unit: Unit, faults: Collection[str] = (), seed: int = 0, began: datetime | None = None
+        self,
+        unit: Unit,
+        faults: Collection[str] = (),
+        seed: int = 0,
+        began: datetime | None = None,
+        *,
+        allow_control: bool = False,
     ) -> None:
+        self._allow_control = allow_control
         self._sound = unit
         self.unit = fault_table.apply(unit, faults)
         self._heat = physics.Heat(self.unit, seed)
@@ -408,6 +416,17 @@ class RehearsalMachine:
                 rippled = self._heat.rpm[i] * (1.0 + self._ripple.gauss(0.0, 0.005))
                 return _reading(round(max(rippled, 0.0)), "rpm", f"tachometer {blower.label}")
         return Absent(Why.NOT_THERE, f"rehearsal: tachometer {fan}")
+
+    @contextmanager
+    def full_speed(self, fan: str) -> Iterator[Reading | Absent]:
+        if not self._allow_control:
+            yield NOT_ALLOWED
+            return
+        self._heat.full_speed = True
+        try:
+            yield Reading(255, "", "rehearsal: pwm")
+        finally:
+            self._heat.full_speed = False
 
     def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
         return tuple(_sensor(sensor) for sensor in self.unit.thermometers)

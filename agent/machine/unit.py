@@ -201,7 +201,7 @@ class Blower:
     """The cooler's fan: speed against die temperature, (celsius, rpm) points rising, reached with `lag_s`.
 
     `strength` scales speed and air; an unplugged one stands still; one whose contact is `shaky_s` loses it
-    for 3 s every so many seconds (0: never).
+    for 3 s every so many seconds (0: never). One that does not obey turns at one speed.
     """
 
     id: str
@@ -212,6 +212,7 @@ class Blower:
     plugged: bool = True
     strength: float = 1.0
     shaky_s: float = 0.0
+    obeys: bool = True
 
     @property
     def full_rpm(self) -> float:

@@ -102,6 +102,7 @@ CHECKS: Final = {
     "display.backlight": "Is the screen lit?",
     "display.panel": "Does the screen answer, and is what it says of itself sound?",
     "fan.spin": "Does the fan turn?",
+    "fan.follow": "Does the fan do as it is told?",
     "graphics.link": "Does the graphics card sit fully in its socket?",
     "graphics.present": "Is the graphics card found, and does its driver run it?",
     "keyboard.present": "Is the keyboard found?",
@@ -168,6 +169,7 @@ LIMITS: Final = {
     "thermal_resistance": "at most {}",
     "thermal_resistance_at_intake": "when the computer came in: {}",
     "contact_at_intake": "when the computer came in: {}",
+    "contact_of_family": "a sound one: {}",
 }
 """Name of a limit: how it bounds. Other names say it by `least`, `most`, `minimum` or `maximum`."""
 

@@ -68,6 +68,7 @@ POINTS_AT = {
     "fan-plug-loose": ("fan.spin", "fan cable", "main board"),
     "fan-plug-shaky": ("fan.spin", "fan cable", "main board"),
     "compound-missing": ("thermal.load", "thermal compound", ""),
+    "compound-poor": ("thermal.load", "thermal compound", ""),
     "processor-held-hot": ("processor.throttle", "thermal compound", ""),
     "antenna-main-off": ("wireless.antennas", "main antenna lead", "wireless card"),
     "wireless-card-loose": ("wireless.present", "wireless card", ""),

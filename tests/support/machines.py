@@ -13,6 +13,7 @@ from typing import Any
 
 from checks.check import Check, Subject
 from checks.machine import (
+    NOT_ALLOWED,
     Backlight,
     BadWord,
     Battery,
@@ -463,6 +464,9 @@ class FakeMachine:
 
     def fan_speed(self, fan: str) -> Reading | Absent:
         return self.facts["fan_speed"]
+
+    def full_speed(self, fan: str) -> AbstractContextManager[Reading | Absent]:
+        return nullcontext(NOT_ALLOWED)
 
     def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
         return self.facts["temperature_sensors"]

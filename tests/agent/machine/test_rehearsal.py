@@ -99,6 +99,8 @@ SHOWS = {
     "fan-plug-shaky": "speeds",
     "fan-weak": "speeds",
     "compound-missing": "hot",
+    "compound-poor": "hot",
+    "fan-control-off": "speeds",
     "cooler-not-flat": "hot",
     "vents-blocked": "hot",
     "antenna-main-off": "signals",

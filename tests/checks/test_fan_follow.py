@@ -1,0 +1,124 @@
+"""Whether the fan follows: our command where we may give one, else the heat."""
+
+from pathlib import Path
+
+import pytest
+
+from agent.machine.rehearsal import RehearsalMachine, load_unit
+from checks.fan_follow import Follow, follow_limits, judge_follow, measure_follow
+from reports.codec import from_json, to_json
+from reports.model.evidence import Absent, Series, Why
+from reports.model.finding import Cannot, Depth, Verdict, Way
+from reports.model.servicemap import PartKind
+from tests.support.machines import Bench, absent, subject
+from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
+
+DEMO = load_unit(Path(__file__).parents[2] / "agent" / "demo" / "unit.json")
+ABOUT = subject(PartKind.FAN, depth=Depth.SUSTAINED)
+LIMITS = follow_limits(ABOUT)
+UNASKED = absent(Why.NOT_PERMITTED)
+
+
+def rehearse(*faults: str, allow_control: bool = False):
+    machine = RehearsalMachine(DEMO, faults, 1, allow_control=allow_control)
+    evidence = measure_follow(machine, ABOUT, Bench())
+    return judge_follow(evidence, LIMITS), evidence, machine
+
+
+def speeds(*rpm: float) -> Series:
+    return Series("fan", "rpm", 1.0, 1.0, rpm)
+
+
+def commanded(before: float, after: float) -> Follow:
+    return Follow(speeds(*[before] * 5), speeds(*[after] * 5), UNASKED, UNASKED, UNASKED)
+
+
+def warmed(cool: float, hot: float, by_k: float = 15.0) -> Follow:
+    celsius = Series("cpu", "celsius", 1.0, 1.0, (40.0,) * 5 + (40.0 + by_k,) * 5)
+    return Follow(speeds(cool), UNASKED, speeds(*[cool] * 5, *[hot] * 5), celsius, UNASKED)
+
+
+@shows("fan.follow", PASSES)
+def test_a_fan_that_speeds_up_on_command_passes():
+    judgement = judge_follow(commanded(900, 2400), LIMITS)
+
+    assert (judgement.verdict, judgement.way) == (Verdict.PASS, Way.INSTRUMENT)
+
+
+@shows("fan.follow", FAILS)
+def test_a_fan_that_ignores_the_command_fails_and_its_plug_is_named():
+    judgement = judge_follow(commanded(900, 930), LIMITS)
+
+    assert judgement.verdict is Verdict.FAIL
+    assert "plug" in judgement.advice
+
+
+@shows("fan.follow", BOUNDARY)
+@pytest.mark.parametrize(("after", "verdict"), [(1150.0, Verdict.PASS), (1149.0, Verdict.FAIL)])
+def test_fifteen_percent_more_is_obedience(after, verdict):
+    assert judge_follow(commanded(1000, after), LIMITS).verdict is verdict
+
+
+@shows("fan.follow", CANNOT)
+def test_a_unit_that_does_not_get_warm_tells_nothing_and_names_the_option():
+    judgement = judge_follow(warmed(900, 900, by_k=3.0), LIMITS)
+
+    assert judgement.cannot is Cannot.CANNOT_TELL
+    assert "--allow-control" in judgement.advice
+
+
+@pytest.mark.parametrize("why", [why for why in Why if why is not Why.NOT_THERE])
+def test_a_tachometer_that_cannot_be_read_is_no_pass(why):
+    nothing = absent(why)
+
+    assert (
+        judge_follow(Follow(nothing, UNASKED, UNASKED, UNASKED, UNASKED), LIMITS).verdict
+        is Verdict.INCONCLUSIVE
+    )
+
+
+def test_a_fan_without_tachometer_is_not_asked():
+    none = absent(Why.NOT_THERE)
+
+    assert judge_follow(Follow(none, none, none, none, none), LIMITS).verdict is Verdict.NOT_APPLICABLE
+
+
+@pytest.mark.parametrize(
+    ("cool", "hot", "verdict"),
+    [
+        (900, 1500, Verdict.PASS),
+        (0, 900, Verdict.PASS),
+        (1500, 900, Verdict.FAIL),
+        (1500, 1510, Verdict.NOT_APPLICABLE),
+        (1000, 1100, Verdict.INCONCLUSIVE),
+    ],
+)
+def test_without_our_command_the_heat_commands(cool, hot, verdict):
+    assert judge_follow(warmed(cool, hot), LIMITS).verdict is verdict
+
+
+def test_the_rehearsal_unit_s_fan_obeys_and_is_put_back():
+    judgement, evidence, machine = rehearse(allow_control=True)
+    machine.clock.sleep(60.0)
+
+    assert (judgement.verdict, judgement.way) == (Verdict.PASS, Way.INSTRUMENT)
+    assert isinstance(evidence.heated, Absent)
+    assert machine.fan_speed(machine.fans()[0].id).value < 1.1 * max(evidence.before.taken) + 100
+
+
+def test_nothing_is_commanded_where_nobody_allowed_it():
+    judgement, evidence, _ = rehearse()
+
+    assert (judgement.verdict, judgement.way) == (Verdict.PASS, Way.INFERRED)
+    assert isinstance(evidence.commanded, Absent)
+
+
+def test_a_control_lead_without_contact_is_found_by_command_and_only_suspected_without():
+    assert rehearse("fan-control-off", allow_control=True)[0].verdict is Verdict.FAIL
+    assert rehearse("fan-control-off")[0].verdict is Verdict.NOT_APPLICABLE
+
+
+def test_the_evidence_survives_the_report():
+    _, evidence, _ = rehearse()
+
+    assert from_json(to_json(evidence), Follow) == evidence
