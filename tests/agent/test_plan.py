@@ -253,3 +253,19 @@ def test_the_plan_for_other_programs_says_what_the_screen_says():
         "camera: unplugged with the camera ribbon, which was unplugged with the main board, "
         "replaced on line 1"
     )
+
+
+def test_what_is_made_on_request_only_is_planned_where_the_order_asks():
+    asked = made("fan.whole", on_request=lambda subject: subject.line is not None)
+
+    assert ids(make_plan(order("fan"), small(), checks=(asked,)).steps) == ["fan.whole/fan"]
+    assert ids(make_plan(order("board"), small(), checks=(asked,)).steps) == []
+
+
+def test_a_check_that_spares_its_own_part_calls_for_no_check_of_another():
+    health = made("fan.health", depth=Depth.FUNCTION)
+    spares = made("fan.load", depth=Depth.PRESENCE, needs=("fan.health",), spares=True)
+
+    assert ids(make_plan(order("camera"), small(), checks=(health, spares)).steps) == ["fan.load/fan"]
+    both = make_plan(order("fan"), small(), checks=(spares, health))
+    assert ids(both.steps) == ["fan.health/fan", "fan.load/fan"]

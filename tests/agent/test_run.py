@@ -1,7 +1,7 @@
 """The run: one finding for each planned check, whatever happens on the way."""
 
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
@@ -196,3 +196,24 @@ def test_a_step_that_is_kept_back_is_told_as_not_run_and_the_others_are_run():
     assert performed.findings[0].judgement.reason == said
     assert verdicts(performed)[1] is Verdict.PASS
     assert unit_verdict(performed.findings) is UnitVerdict.INCOMPLETE
+
+
+def of_part(step, part, **changes):
+    """The same step for another part of the kind."""
+    subject = replace(step.subject, part=replace(step.subject.part, id=part))
+    return replace(step, subject=subject, check=replace(step.check, **changes))
+
+
+def test_a_part_that_fails_is_spared_further_load_and_another_of_its_kind_is_not():
+    health, load = step("storage.health", judge=failing), step("storage.read", needs=("storage.health",))
+    performed = run(
+        of_part(health, "drive-1"),
+        of_part(load, "drive-1", spares=True),
+        of_part(load, "drive-2", spares=True),
+    )
+
+    assert verdicts(performed) == [Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS]
+    kept = performed.findings[1].judgement
+    assert kept.cannot is Cannot.PRECONDITION
+    assert kept.reason == "the the storage failed its check (storage.health), so it is spared further load"
+    assert "heating" not in kept.reason

@@ -68,7 +68,10 @@ def _partitions(tree: Tree, disk: Disk) -> list[tuple[int, str]]:
 def _probed(tree: Tree, disk: Disk) -> dict[str, str] | Absent:
     """Of the whole drive, or of the partition whose node stands in its place."""
     said = ask(Command.SIGNATURES, node(tree, disk))
-    return said if isinstance(said, Absent) else understood(said)
+    if not isinstance(said, Absent):
+        return understood(said)
+    # "not there" of a signature means that none was found: a device that is gone did not answer
+    return replace(said, why=Why.DID_NOT_ANSWER) if said.why is Why.NOT_THERE else said
 
 
 def understood(said: Said) -> dict[str, str] | Absent:
