@@ -5,6 +5,7 @@ which is when somebody thinks about it.
 """
 
 import ast
+import json
 import os
 import re
 import subprocess
@@ -13,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.tools import need
+from tests.support.drives import loop_device, partition, tree_with
+from tests.support.tools import need, output
 
 ROOT = Path(__file__).parents[1]
 
@@ -200,10 +202,11 @@ DRIVE_COMMANDS = re.compile(
 )
 READS_OF_DRIVES = re.compile(
     r"BLK(GETSIZE64|GETSIZE|SSZGET|PBSZGET|GETZONESZ|RAGET|ROGET|IOMIN|IOOPT|ALIGNOFF|DISCARDZEROES)|NVME_IOCTL_ID|"
-    r"CDROM_(GET_CAPABILITY|LAST_WRITTEN)|NVME_IOCTL_ADMIN_CMD"
+    r"CDROM_(GET_CAPABILITY|LAST_WRITTEN)|FDGETFDCSTAT|FIBMAP|NVME_IOCTL_ADMIN_CMD"
 )
 """What blkid and smartctl ask. Which NVMe command it is, strace does not tell: smartctl's own two are seen
-in tests/agent/machine/linux/test_smart.py."""
+in tests/agent/machine/linux/test_smart.py. FIBMAP is how strace names ioctl 1, by which smartctl repeats a
+command of SG_IO that a device does not take."""
 SCSI_READS = {0x00, 0x12, 0x1A, 0x25, 0x4D, 0x5A, 0x9E, 0xA0}
 """TEST UNIT READY, INQUIRY, MODE SENSE, READ CAPACITY, LOG SENSE, REPORT LUNS (SPC-4, SBC-3)."""
 ATA_THROUGH = {0x85: 14, 0xA1: 9}
@@ -216,7 +219,16 @@ HARMLESS = re.compile(r"/dev/(null|tty|ptmx|pts/\d+|shm/.*|full)|/proc/(self|thr
 LINE = re.compile(r"^\d+ +(?P<call>\w+)\((?P<given>.*?)(\) += .*| <unfinished \.\.\.>)$")
 
 
-def watched(folder: Path, *command: str | Path) -> tuple[subprocess.CompletedProcess[str], list[str]]:
+WRITES_OF_DATA = (
+    ",write,pwrite64,writev,pwritev,pwritev2,fallocate,ftruncate,sendfile,splice,copy_file_range,"
+    "io_uring_setup,io_submit,sync_file_range"
+)
+"""What else could put bytes onto an open drive."""
+
+
+def watched(
+    folder: Path, *command: str | Path, more: str = ""
+) -> tuple[subprocess.CompletedProcess[str], list[str]]:
     """What `command` says and does, every process of it, as strace(1) tells.
 
     With 2 GiB of addresses for each process: no test takes the memory of the computer that it runs on.
@@ -233,7 +245,7 @@ def watched(folder: Path, *command: str | Path) -> tuple[subprocess.CompletedPro
             "-s",
             "4096",
             "-e",
-            "trace=?" + CHANGES.replace(",", ",?"),
+            "trace=?" + (CHANGES + more).replace(",", ",?"),
             "-o",
             trace,
             *command,
@@ -364,3 +376,105 @@ def test_the_watch_sees_what_harms(deed, tmp_path):
     _, lines = watched(inside, sys.executable, "-c", script)
 
     assert harm(lines, inside)
+
+
+# -- a drive of the unit, one that could be written -----------------------------------------------------
+
+DRIVE_RUN = """
+import json, sys
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from agent.isolate import measured_apart
+from agent.machine.live import LiveMachine
+from agent.mapcheck import generic_map
+from agent.plan import make_plan
+from agent.run import Watcher, perform
+from agent.spot import spot_order
+from checks.machine import Session
+from reports.model.evidence import Absent, Why
+from reports.model.order import DriveRead, Form
+from reports.model.servicemap import PartKind
+
+class Nobody(Session):
+    def ask(self, question):
+        return Absent(Why.DID_NOT_ANSWER, "person")
+    def tell(self, words, fraction):
+        pass
+
+machine = LiveMachine(Path(sys.argv[1]))
+order = spot_order(["storage"], Form.LAPTOP, machine, datetime.now(UTC))
+order = replace(order, lines=tuple(replace(line, drive_read=DriveRead.WHOLE) for line in order.lines))
+plan = make_plan(order, generic_map(Form.LAPTOP))
+steps = tuple(step for step in plan.steps if step.check.kind is PartKind.STORAGE)
+performed = perform(replace(plan, steps=steps), machine, Nobody(), Watcher(), measured_apart)
+print(json.dumps({f.check: [f.judgement.verdict, f.judgement.reason] for f in performed.findings}))
+"""
+
+
+@pytest.fixture
+def unit_drive(tmp_path):
+    """A drive of 64 MiB that the kernel would write, with a table, two volumes and a tree that shows them."""
+    image = tmp_path / "image"
+    image.write_bytes(bytes(64 << 20))
+    table = "label: gpt\nstart=2048, size=16M, type=uefi\nstart=34816, size=32M\n"
+    subprocess.run([need("sfdisk"), "--quiet", image], input=table, text=True, check=True)
+    for program, start, size in (("mkfs.vfat", 2048, 16 << 20), ("mkfs.ext4", 34816, 32 << 20)):
+        offset = ["--offset", str(start)] if program == "mkfs.vfat" else ["-q", "-E", f"offset={start * 512}"]
+        output(need(program), *offset, image, str(size >> 10))
+    with (
+        loop_device(image, writable=True) as whole,
+        loop_device(image, 2048 * 512, 16 << 20, writable=True) as first,
+        loop_device(image, 34816 * 512, 32 << 20, writable=True) as second,
+    ):
+        tree = tree_with(tmp_path / "tree", "sdx", whole)
+        partition(tree, "sdx", 1, 2048, first)
+        partition(tree, "sdx", 2, 34816, second)
+        yield tmp_path / "tree", image, (whole, first, second)
+
+
+def written(devices: tuple[Path, ...]) -> int:
+    """Writes, discards and flushes that the kernel has counted (Documentation/block/stat.rst)."""
+    stat = [Path(f"/sys/class/block/{device.name}/stat").read_text().split() for device in devices]
+    return sum(int(fields[at]) for fields in stat for at in (4, 11, 15) if at < len(fields))
+
+
+def read_sectors(device: Path) -> int:
+    return int(Path(f"/sys/class/block/{device.name}/stat").read_text().split()[2])
+
+
+def test_a_drive_that_could_be_written_is_not_in_a_whole_run(unit_drive, tmp_path):
+    tree, image, devices = unit_drive
+    before, counted, read = image.read_bytes(), written(devices), read_sectors(devices[0])
+
+    done, lines = watched(tmp_path, sys.executable, "-c", DRIVE_RUN, tree, more=WRITES_OF_DATA)
+
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    assert found["storage.layout"] == ["pass", "something lies where the owner's data should: vfat, ext4"]
+    assert [found[f"storage.{it}"][0] for it in ("present", "read", "whole")] == ["pass"] * 3
+    assert found["storage.health"][0] == "inconclusive"  # a loop device has none to tell
+    assert (
+        read_sectors(devices[0]) - read >= 2 * (64 << 20) // 512
+    )  # the sample covers all of it, then all of it
+    touched = [line for line in lines if f"{tree}/dev/" in line]
+    opened = [line for line in touched if " open" in line]
+    assert len(opened) > 5
+    assert all("O_RDONLY" in line and not re.search("O_RDWR|O_WRONLY|O_CREAT", line) for line in opened)
+    calls = [match for line in touched if (match := LINE.match(line))]
+    on_drive = [call for call in calls if re.match(rf"\d+<{tree}/dev/", call["given"])]
+    assert {call["call"] for call in on_drive} == {"ioctl"}
+    assert [call["given"] for call in on_drive if not only_asks(call["given"])] == []
+    assert written(devices) == counted
+    assert image.read_bytes() == before
+
+
+def test_the_kernel_counts_a_write_to_it(unit_drive):
+    _, _, devices = unit_drive
+    counted = written(devices)
+
+    with devices[0].open("r+b", buffering=0) as drive:
+        drive.write(bytes(4096))
+        os.fsync(drive.fileno())
+
+    assert written(devices) > counted

@@ -46,13 +46,23 @@ def disk_of(tree: Tree) -> Disk:
     return disk
 
 
+def partition(tree: Tree, drive: str, number: int, start: int, device: Path) -> None:
+    """A partition of `drive` that begins at sector `start`, and its node."""
+    folder = tree.real(f"/sys/class/block/{drive}/{drive}{number}")
+    folder.mkdir()
+    (folder / "partition").write_text(f"{number}\n")
+    (folder / "start").write_text(f"{start}\n")
+    os.mknod(tree.real(f"/dev/{drive}{number}"), stat.S_IFBLK | 0o600, device.stat().st_rdev)
+
+
 @contextmanager
-def loop_device(image: Path) -> Iterator[Path]:
-    """`image` as a block device of the kernel's that it refuses to write; skips where none is to be had."""
+def loop_device(image: Path, offset: int = 0, size: int = 0, writable: bool = False) -> Iterator[Path]:
+    """`image`, or a part of it, as a block device of the kernel's; skips where none is to be had."""
     if os.geteuid() != 0:
         pytest.skip("only root makes block devices")
+    options = ["--offset", str(offset), "--sizelimit", str(size), *([] if writable else ["--read-only"])]
     made = subprocess.run(
-        [need("losetup"), "--find", "--show", "--read-only", str(image)], capture_output=True, text=True
+        [need("losetup"), *options, "--find", "--show", str(image)], capture_output=True, text=True
     )
     if made.returncode != 0:
         pytest.skip(f"no loop device: {made.stderr.strip()}")
