@@ -223,7 +223,7 @@ def _too_little(trial: MemoryTrial, limits: Limits) -> Judgement | None:
 
 
 _ROOM = "end what else runs on this computer, then run again"
-_TIME = "run again with nothing else running, or set a longer trial_seconds_most in the service map"
+_TIME = "run again with nothing else running; for very much memory set rounds_least in the service map"
 
 
 def _good(trial: MemoryTrial, limits: Limits) -> Judgement:
