@@ -22,6 +22,7 @@ def rows(work: Path) -> Iterator[Row | memory_pattern.Row]:
     yield from costs.starts(work / "starts")
     yield from costs.peaks(work / "peaks")
     yield from memory_pattern.rows()
+    yield costs.read_scan(work / "scan")
 
 
 def main() -> int:

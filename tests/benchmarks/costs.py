@@ -12,8 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from agent.inventory import Touched, inventory
+from agent.machine.linux.blockread import reader
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
+from checks.drive_reading import LONG_BLOCK
+from reports.model.evidence import Reading
 from tests.support.captured import CACHE, Captured
 from tests.support.tools import PROJECT
 from tests.support.trees import Unit, read_description
@@ -161,3 +164,39 @@ def peaks(work: Path) -> Iterator[Row]:
     for name, command in (("a rehearsal run", run), ("inventory", (*PROGRAM, "inventory", "--bench", work))):
         peak = used(*command, statuses=REHEARSED)[1]
         yield Row(f"peak memory of {name}", peak, plain, "MB", 120.0, "a bare Python interpreter")
+
+
+SCANNED = 512 << 20
+
+
+def read_scan(work: Path) -> Row:
+    """Reading all of a drive as the check does, beside dd in blocks of the same size; seconds on the clock.
+
+    Of a file on the drive of this computer: both ask it past the cache.
+    """
+    work.mkdir()
+    image = work / "image"
+    image.write_bytes(os.urandom(1 << 20) * (SCANNED >> 20))
+    os.sync()
+    dd = ("dd", f"if={image}", "of=/dev/null", "iflag=direct", f"bs={LONG_BLOCK}", "status=none")
+    ours, plain = [], []
+    for _ in range(5):  # turn by turn, so that a drive that slows down slows both
+        ours.append(_clocked(lambda: _scan(image)))
+        plain.append(_clocked(lambda: subprocess.run(dd, check=True)))
+    return Row("read scan of 512 MiB", min(ours), min(plain), "s", min(plain) * 1.1, "dd iflag=direct")
+
+
+def _clocked(action: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    action()
+    return time.perf_counter() - began
+
+
+def _scan(image: Path) -> None:
+    descriptor = os.open(image, os.O_RDONLY | os.O_DIRECT)
+    try:
+        with reader(descriptor, str(image)) as drive:
+            for offset in range(0, SCANNED, LONG_BLOCK):
+                assert isinstance(drive.read(offset, LONG_BLOCK), Reading)
+    finally:
+        os.close(descriptor)

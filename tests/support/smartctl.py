@@ -56,7 +56,10 @@ def _answer(command: str, data: bytes = b"", returned: int = 0) -> str:
 
 
 def nvme(log: bytes, folder: Path) -> Said:
-    """What smartctl says of an NVMe drive whose health log is this page of 512 bytes."""
+    """What smartctl says of an NVMe drive whose health log is this page of 512 bytes.
+
+    `OPCODES` in the folder lists the opcode and the ioctl of every command that it sent.
+    """
     controller, namespace = bytearray(4096), bytearray(4096)
     controller[4:24], controller[24:64] = b"HN5-20417733".ljust(20), b"HG-N512".ljust(40)
     controller[64:72], controller[80:84], controller[516] = b"FW01".ljust(8), b"\x00\x04\x01\x00", 1
@@ -65,7 +68,9 @@ def nvme(log: bytes, folder: Path) -> Said:
     for name, page in {"CTRL": controller, "NS": namespace, "LOG": log}.items():
         (folder / name).write_bytes(page)
     command = [need("smartctl"), *_arguments(Command.NVME_HEALTH), "/dev/nvme0"]
-    stand_in = {name: str(folder / name) for name in ("CTRL", "NS", "LOG")} | {"LD_PRELOAD": str(_shim())}
+    stand_in = {name: str(folder / name) for name in ("CTRL", "NS", "LOG", "OPCODES")} | {
+        "LD_PRELOAD": str(_shim())
+    }
     return _said(subprocess.run(command, capture_output=True, env=os.environ | stand_in, timeout=30))
 
 

@@ -1,4 +1,5 @@
-/* Stands between smartctl and a kernel: answers NVMe admin commands from files, so that smartctl decodes our log page. */
+/* Stands between smartctl and a kernel: answers NVMe admin commands from files, so that smartctl decodes our
+   log page, and appends the opcode of every command to a file. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <fcntl.h>
@@ -30,6 +31,8 @@ int ioctl(int d, unsigned long request, ...) {
   if (d != fd || d < 0) return real(d, request, p);
   if (request == NVME_IOCTL_ID) return 1;
   struct nvme_admin_cmd *c = p;
+  FILE *f = fopen(getenv("OPCODES"), "a");
+  if (!f || fprintf(f, "%u %lu\n", c->opcode, request) < 0 || fclose(f)) exit(98);
   if (c->opcode == 6) fill((c->cdw10 & 255) == 1 ? getenv("CTRL") : getenv("NS"), (void *)(unsigned long)c->addr, c->data_len);
   else if (c->opcode == 2) fill(getenv("LOG"), (void *)(unsigned long)c->addr, c->data_len);
   else return 0x2002;

@@ -149,6 +149,18 @@ def test_a_sound_log_has_no_warnings(tmp_path):
     assert (health["sound"], health["warnings"]) == (True, "")
 
 
+IDENTIFY, GET_LOG_PAGE = 0x06, 0x02  # NVM Express Base Specification, admin commands
+ADMIN_COMMAND = 0xC0484E41  # linux/nvme_ioctl.h, NVME_IOCTL_ADMIN_CMD
+
+
+def test_an_nvme_drive_is_sent_commands_that_read_and_no_others(tmp_path):
+    nvme(LOG, tmp_path)
+    sent = [line.split() for line in (tmp_path / "OPCODES").read_text().splitlines()]
+
+    assert {int(opcode) for opcode, _ in sent} == {IDENTIFY, GET_LOG_PAGE}
+    assert {int(ioctl) for _, ioctl in sent} == {ADMIN_COMMAND}
+
+
 # -- no answer ----------------------------------------------------------------------------------------------
 
 
