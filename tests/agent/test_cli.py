@@ -178,7 +178,7 @@ def test_an_unknown_fault_names_the_known_ones(typed):
 
 def test_an_order_is_made_by_answering_and_can_be_planned(typed, tmp_path, monkeypatch):
     answers = ["LM-1", "", "desktop", "tower", "", "S-1", *[""] * 4, "no sound", "t-07", "", "", ""]
-    line = ["memroy", "memory", "replaced", *[""] * 14]
+    line = ["memroy", "memory", "replaced", *[""] * 15]
     monkeypatch.setattr("sys.stdin", io.StringIO("\n".join([*answers, *line, ""]) + "\n"))
 
     status, text = typed("order", "new")
