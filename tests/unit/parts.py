@@ -80,7 +80,7 @@ TOUCH: Final = Part(
         "modprobe -a uhid hid-multitouch",
         "(exec 3<>/dev/uhid; cat /unit/touch >&3; exec sleep 100000) </dev/null >/dev/null 2>&1 & "
         "echo $! >/run/touch",
-        "await grep -q 'Alcove touch' /sys/class/input/input*/name",
+        "await sh -c 'grep -q \"Alcove touch\" /sys/class/input/input*/name'",
     ),
     {"touch": uhid_event("Alcove touch", _TOUCH_DESCRIPTOR)},
 )
@@ -112,9 +112,7 @@ PANEL: Final = Part(
 )
 """No emulated adapter has the connector of a laptop's panel: the one there is, under the other name."""
 
-BATTERY: Final = Part(
-    ("modprobe -a battery ac", "udevadm settle", "grep -qx 1 /sys/class/power_supply/BAT0/present")
-)
+BATTERY: Final = Part(("modprobe -a battery ac", "await grep -qx 1 /sys/class/power_supply/BAT0/present"))
 
 _GLOBAL: Final = "8be4df61-93ca-11d2-aa0d-00e098032b8c"
 

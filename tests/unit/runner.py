@@ -16,7 +16,7 @@ from reports.codec import load_map, to_json
 from reports.model.order import Form
 from tests.unit import smbios
 from tests.unit.bench import MOUNT, RELEASE, Stick, make_stick
-from tests.unit.climate import Climate, Cooling
+from tests.unit.climate import TEMPERATURE, Climate, Cooling
 from tests.unit.image import Image
 from tests.unit.parts import PARTS, trust_module
 from tests.unit.scenario import Scenario, Unit
@@ -84,13 +84,12 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
             data.get("acpi", ()),
             data.get("clock", ""),
             "on" if data.get("keyboard", False) else "off",
+            {TEMPERATURE: 3031} | {int(offset): value for offset, value in data.get("mailbox", {}).items()},
         )
         virtual = stack.enter_context(running(folder, image, hardware, stick.image))
         climate = Climate(virtual, Cooling(**data.get("cooling", {})))
         climate.start()
         stack.callback(climate.stop)
-        for offset, value in data.get("mailbox", {}).items():
-            virtual.write(int(offset), value)
         for command in (
             *(command for part in parts for command in part.commands),
             *data.get("set_up", ()),
