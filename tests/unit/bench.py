@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,6 +75,19 @@ def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
     for name in ("orders", "maps", "reports", "keys", "passphrase"):
         _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", bench / name, "::")
     return Stick(image, bench)
+
+
+def make_disk(image: Path, size: int, efi: Sequence[str]) -> None:
+    """An owner's drive of `size` bytes with system partitions of these numbers (UEFI 2.10, 5.3); sparse."""
+    with image.open("wb") as file:
+        file.truncate(size)
+    lines = [f"size=100MiB, type=C12A7328-F81F-11D2-BA4B-00A0C93EC93B, uuid={number}" for number in efi]
+    subprocess.run(
+        [need("sfdisk"), "--quiet", str(image)],
+        input="\n".join(["label: gpt", *lines]),
+        text=True,
+        check=True,
+    )
 
 
 def _benchproof(*words: str | Path) -> subprocess.CompletedProcess[str]:

@@ -15,7 +15,7 @@ from agent.mapcheck import INVENTED, generic_map
 from reports.codec import load_map, to_json
 from reports.model.order import Form
 from tests.unit import smbios
-from tests.unit.bench import MOUNT, RELEASE, Stick, make_stick
+from tests.unit.bench import MOUNT, RELEASE, Stick, make_disk, make_stick
 from tests.unit.climate import TEMPERATURE, Climate, Cooling
 from tests.unit.image import Image
 from tests.unit.parts import PARTS, trust_module
@@ -23,6 +23,16 @@ from tests.unit.scenario import Scenario, Unit
 from tests.unit.virtual import Hardware, SetUpFailed, VirtualUnit, running
 
 AGENT = "benchproof"
+
+TRUTH = {
+    "is it lit?": "it is lit",
+    "nothing lies on a drive of it": "it was empty",
+    "Does it show now": "it does not show",
+    "is air moving at its outlet": "air moves",
+    "no Bluetooth controller": "it was made without",
+    "is the owner's system listed": "it is listed",
+}
+"""What somebody in front of any sound unit of ours would answer, by words of the question."""
 _TROUBLED = ("fail", "inconclusive")
 
 
@@ -40,7 +50,7 @@ class Started:
 
     def answer(self, scenario: Scenario | None) -> Any:
         """Who sits at the terminal: options by words of the question."""
-        known = {**self.answers, **(scenario.answers if scenario else {})}
+        known = {**TRUTH, **self.answers, **(scenario.answers if scenario else {})}
 
         def choose(question: str, options: Sequence[str]) -> str:
             for words, option in known.items():
@@ -73,6 +83,8 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
     stick = make_stick(folder, dict(_orders(unit, data)), dict(_maps(data)))
     parts = [PARTS[name] for name in data.get("parts", ()) if name != "tpm"]
     _files(folder, parts)
+    for name, disk in data.get("disks", {}).items():
+        make_disk(folder / name, disk["bytes"], disk["efi"])
     with ExitStack() as stack:
         if "tpm" in data["parts"]:
             stack.enter_context(trust_module(folder))
