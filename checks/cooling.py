@@ -19,10 +19,12 @@ from checks.measures.response import (
     ResponseFit,
     fit_contact,
     fit_response,
+    fit_step,
     pulses,
 )
 from reports.model.evidence import Absent, Reading, Series
 
+CALM_SAMPLES, DIE_S = 30, 15
 COOLDOWN_S = 30.0
 PULSES, PULSE_S = 5, 10.0
 """A pulse is long against the die's time constant (seconds) and short against the cooler's (a minute)."""
@@ -49,22 +51,43 @@ class Load:
 
 
 def response(evidence: Load) -> ResponseFit | None:
-    """The fit up to the pulses: against power where it was measured, else the share of busy cores."""
+    """The fit from the last calm of the rest to the load's end.
+
+    Against power where it was measured, else the share of busy cores. A unit that came warm to this check
+    cools for minutes; what it did then says little of its level at rest and nothing of the load.
+    """
     if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
         return None
-    end = _load_end(evidence.cores)
-    quiet = sum(1 for busy in evidence.cores.values[:end] if busy == 0.0)
+    busy, end = evidence.cores.values, _load_end(evidence.cores)
+    rested = next((i for i, cores in enumerate(busy) if cores), end)
+    part = slice(max(rested - CALM_SAMPLES, 0), end)
     try:
         return fit_response(
-            _array(evidence.temperature)[:end],
-            _driver(evidence)[:end],
+            _array(evidence.temperature)[part],
+            _driver(evidence)[part],
             evidence.temperature.step_s,
-            quiet,
-            _late_from(evidence.cores.values[:end]),
+            rested - part.start,
+            _late_from(busy[part]),
             float(evidence.resolution.value) if isinstance(evidence.resolution, Reading) else 0.0,
+            _left_over(_array(evidence.temperature)[:rested]),
         )
     except ValueError:
         return None
+
+
+def _left_over(resting: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    """How far a unit that came warm still is from its level at rest when the rest ends, K.
+
+    By one exponential through the rest, less what the die does at once. A fan that slows down as the unit
+    cools makes the tail longer than one exponential: it is too little by up to two fifths.
+    """
+    taken = np.isfinite(resting)
+    taken[:DIE_S] = False
+    if taken.sum() < CALM_SAMPLES:
+        return 0.0
+    seconds = np.flatnonzero(taken).astype(np.float64)
+    fit = fit_step(seconds - seconds[0], resting[taken])
+    return max(-fit.rises[0] * float(np.exp((seconds[0] - seconds[-1]) / fit.time_constants_s[0])), 0.0)
 
 
 def pulsed(evidence: Load) -> Pulses | None:

@@ -198,9 +198,9 @@ PLAUSIBLE = Check(
 # -- load ------------------------------------------------------------------------------------------
 
 QUIET_S = 20.0
-LONGEST_REST_S = 180.0
+LONGEST_REST_S = 240.0
 CALM_K = 0.3
-"""Cooled by less than this over a quarter of a minute: what is left is small enough to be fitted."""
+"""Cooled by less than this over half a minute: what is left is small enough to be fitted."""
 RAMP_S = 20.0
 SHORTEST_S = 120.0
 LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
@@ -272,7 +272,8 @@ def _rest(recorder: Recorder) -> None:
 
 
 def _cooling(recorder: Recorder) -> bool:
-    now, before = _median(recorder.celsius[-7:]), _median(recorder.celsius[-20:-13])
+    before = _median(recorder.celsius[-37:-30] or recorder.celsius[:7])
+    now = _median(recorder.celsius[-7:])
     if isinstance(now, Absent) or isinstance(before, Absent):
         return False
     return float(before.value) - float(now.value) > CALM_K
@@ -558,8 +559,8 @@ LOAD = Check(
     needs=("fan.spin", "thermal.plausible"),
     judgement_version=2,
     walk_away_s=360.0,
-    # rest at most 180 s, ramp 20 s, all cores at most 300 s, cooling and pulses 130 s
-    deadline_s=750.0,
+    # rest at most 240 s, ramp 20 s, all cores at most 300 s, cooling and pulses 130 s
+    deadline_s=810.0,
 )
 
 CHECKS = (PLAUSIBLE, LOAD)

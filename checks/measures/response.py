@@ -193,6 +193,7 @@ class _Record:
     quiet: float
     swing: float
     resolution_k: float
+    left_over_k: float
 
     @property
     def clock_s(self) -> Array:
@@ -242,12 +243,14 @@ def fit_response(
     quiet_samples: int,
     late_from: int | None = None,
     resolution_k: float = 0.0,
+    left_over_k: float = 0.0,
 ) -> ResponseFit:
     """Fit readings (celsius, NaN where none was taken) to what drove them, sample by sample.
 
     `driver[i]` is the mean input over the step that ends at sample i (watts, or the busy share of the
     cores), NaN where unknown: the neighbours stand in. `resolution_k` is the step to which the sensor rounds
-    before anything is averaged. The first `quiet_samples` were taken at rest. The
+    before anything is averaged, `left_over_k` by how much the rest stood above where it would have settled:
+    it is added to the rise, and so is that much doubt. The first `quiet_samples` were taken at rest. The
     load's input is the mean of the last third after them.
 
     Fitted twice. Over the whole series: the time constants, and how the resistance divides. Over the
@@ -258,14 +261,20 @@ def fit_response(
     Raises ValueError where there is too little to fit or the input hardly rises.
     """
     late = quiet_samples + (len(driver) - quiet_samples) // 4 if late_from is None else late_from
-    record = _record(celsius, driver, step_s, quiet_samples, late, resolution_k)
+    record = _record(celsius, driver, step_s, quiet_samples, late, resolution_k, left_over_k)
     one, two = _whole(record, 1), _whole(record, 2)
     whole = two if _criterion(two) < _criterion(one) else one
     return _response(record, whole, _level(record, whole))
 
 
 def _record(
-    celsius: Array, driver: Array, step_s: float, quiet_samples: int, late: int, resolution_k: float
+    celsius: Array,
+    driver: Array,
+    step_s: float,
+    quiet_samples: int,
+    late: int,
+    resolution_k: float,
+    left_over_k: float,
 ) -> _Record:
     known, taken = np.isfinite(driver), np.isfinite(celsius)
     if taken.sum() < 30 or not known[:quiet_samples].any() or not known[quiet_samples:].any():
@@ -279,7 +288,7 @@ def _record(
     swing = float(filled[last_third:].mean()) - quiet
     if swing <= 0.05 * max(abs(quiet), 1.0):
         raise ValueError("the input did not rise, so there is nothing to respond to")
-    return _Record(celsius, filled, step_s, quiet_samples, late, quiet, swing, resolution_k)
+    return _Record(celsius, filled, step_s, quiet_samples, late, quiet, swing, resolution_k, left_over_k)
 
 
 def lagged(driver: Array, step_s: float, logs: Array, initial: float) -> Array:
@@ -431,7 +440,9 @@ def _rise(record: _Record, fitted: _Fitted) -> _Level:
     low, high = float((rises[near] - reach).min()), float((rises[near] + reach).max())
     left_over = _left_over(fitted, math.sqrt(variance))
     more = quantile * math.hypot(_rounding_sd(record.resolution_k, residual), left_over)
-    return _Level(best, Interval(best - math.hypot(best - low, more), best + math.hypot(high - best, more)))
+    below, above = (math.hypot(side, more, record.left_over_k) for side in (best - low, high - best))
+    rise = best + record.left_over_k
+    return _Level(rise, Interval(rise - below, rise + above))
 
 
 def _left_over(fitted: _Fitted, noise: float) -> float:
