@@ -19,12 +19,12 @@ from checks.measures.response import (
     ResponseFit,
     fit_contact,
     fit_response,
-    fit_step,
+    left_over,
     pulses,
 )
 from reports.model.evidence import Absent, Reading, Series
 
-CALM_SAMPLES, DIE_S = 30, 15
+CALM_SAMPLES = 30
 COOLDOWN_S = 30.0
 PULSES, PULSE_S = 5, 10.0
 """A pulse is long against the die's time constant (seconds) and short against the cooler's (a minute)."""
@@ -69,25 +69,10 @@ def response(evidence: Load) -> ResponseFit | None:
             rested - part.start,
             _late_from(busy[part]),
             float(evidence.resolution.value) if isinstance(evidence.resolution, Reading) else 0.0,
-            _left_over(_array(evidence.temperature)[:rested]),
+            left_over(_array(evidence.temperature)[:rested], evidence.temperature.step_s),
         )
     except ValueError:
         return None
-
-
-def _left_over(resting: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
-    """How far a unit that came warm still is from its level at rest when the rest ends, K.
-
-    By one exponential through the rest, less what the die does at once. A fan that slows down as the unit
-    cools makes the tail longer than one exponential: it is too little by up to two fifths.
-    """
-    taken = np.isfinite(resting)
-    taken[:DIE_S] = False
-    if taken.sum() < CALM_SAMPLES:
-        return 0.0
-    seconds = np.flatnonzero(taken).astype(np.float64)
-    fit = fit_step(seconds - seconds[0], resting[taken])
-    return max(-fit.rises[0] * float(np.exp((seconds[0] - seconds[-1]) / fit.time_constants_s[0])), 0.0)
 
 
 def pulsed(evidence: Load) -> Pulses | None:

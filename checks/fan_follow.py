@@ -180,6 +180,10 @@ def _judge_heat(evidence: Follow, limits: Limits) -> Judgement:
             measured,
             limits.get("speed_up_least"),
         )
+    follows = limits.get("follows_heat")
+    if abs(more) <= number(limits, "one_speed_most") and follows is not None and follows.value is True:
+        reason = f"the fan turned at one speed, and in this family it follows the heat: {told}"
+        return Judgement(Verdict.FAIL, reason, _RESEAT, Way.INFERRED, measured, follows)
     if abs(more) <= number(limits, "one_speed_most"):
         return Judgement(
             Verdict.NOT_APPLICABLE,

@@ -484,6 +484,35 @@ def _rounding_sd(quantum: float, residual: Array) -> float:
     return quantum / math.sqrt(12.0) * math.sqrt(2.0) * left
 
 
+# -- warmth of what ran before ------------------------------------------------------------------
+
+DIE_S, COOLER_S = 15.0, (10.0, 400.0)
+"""What the die does at once is over by then; between these the time constant of a resting cooler lies."""
+
+
+def left_over(resting: Array, step_s: float) -> float:
+    """How far a unit that came warm still stands above its level at rest when the rest ends, K; at least 0.
+
+    By one exponential through the rest, where it stands out of the noise. A fan that slows down as the unit
+    cools makes the tail longer than one exponential, so this is too little by up to two fifths.
+    """
+    taken = np.isfinite(resting)
+    taken[: round(DIE_S / step_s)] = False
+    if taken.sum() < 2 * DIE_S / step_s:
+        return 0.0
+    to_end_s = (np.flatnonzero(taken) - len(resting)) * step_s
+
+    def design(logs: Array) -> Array:
+        fallen = np.exp(-to_end_s[None, :, None] / np.exp(logs)[:, None, :])
+        return np.concatenate([np.ones_like(fallen), fallen], axis=2)
+
+    found = search(design, resting[taken], Bounds(math.log(COOLER_S[0]), math.log(COOLER_S[1])), scales=3)
+    left = float(found.linear[found.best, 1])
+    noise = math.sqrt(float(found.rss.min()) / taken.sum())
+    error = noise * float(np.linalg.norm(found.factor[found.best, 1, :]))
+    return left if left > 2.0 * error else 0.0
+
+
 # -- pulses: what lies between die and cooler -----------------------------------------------------
 
 FASTEST_S, SLOWEST_S = 0.3, 20.0

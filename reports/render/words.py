@@ -170,6 +170,7 @@ LIMITS: Final = {
     "thermal_resistance_at_intake": "when the computer came in: {}",
     "contact_at_intake": "when the computer came in: {}",
     "contact_of_family": "a sound one: {}",
+    "follows_heat": "has to follow the heat",
 }
 """Name of a limit: how it bounds. Other names say it by `least`, `most`, `minimum` or `maximum`."""
 

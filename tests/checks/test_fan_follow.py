@@ -8,9 +8,9 @@ from agent.machine.rehearsal import RehearsalMachine, load_unit
 from checks.fan_follow import Follow, follow_limits, judge_follow, measure_follow
 from reports.codec import from_json, to_json
 from reports.model.evidence import Absent, Series, Why
-from reports.model.finding import Cannot, Depth, Verdict, Way
+from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.servicemap import PartKind
-from tests.support.machines import Bench, absent, subject
+from tests.support.machines import Bench, absent, part, subject
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 DEMO = load_unit(Path(__file__).parents[2] / "agent" / "demo" / "unit.json")
@@ -116,6 +116,16 @@ def test_nothing_is_commanded_where_nobody_allowed_it():
 def test_a_control_lead_without_contact_is_found_by_command_and_only_suspected_without():
     assert rehearse("fan-control-off", allow_control=True)[0].verdict is Verdict.FAIL
     assert rehearse("fan-control-off")[0].verdict is Verdict.NOT_APPLICABLE
+
+
+def test_where_the_map_says_that_it_follows_one_speed_is_a_fault():
+    follows = Limit("follows_heat", True, "", Origin.SERVICE_MAP)
+    about = subject(PartKind.FAN, about=part(PartKind.FAN, limits=(follows,)), depth=Depth.SUSTAINED)
+
+    judgement = judge_follow(warmed(1500, 1510), follow_limits(about))
+
+    assert judgement.verdict is Verdict.FAIL
+    assert judgement.limit.origin is Origin.SERVICE_MAP
 
 
 def test_the_evidence_survives_the_report():

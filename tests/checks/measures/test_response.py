@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 from scipy.optimize import OptimizeWarning, curve_fit
 
-from checks.measures.response import fit_response, fit_step, lagged
+from checks.measures.response import fit_response, fit_step, lagged, left_over
 from checks.measures.separable import student_t
 
 VECTORS = Path(__file__).parents[2] / "vectors" / "thermal"
@@ -196,6 +196,24 @@ def test_a_load_that_did_not_load_is_refused():
 def test_a_handful_of_readings_is_refused():
     with pytest.raises(ValueError, match="30 readings"):
         fit_response(np.full(20, 40.0), np.linspace(1, 20, 20), 1.0, 5)
+
+
+@pytest.mark.parametrize("left_k", [0.0, 2.0, 5.0])
+def test_what_is_left_of_earlier_warmth_is_told_from_the_rest(left_k):
+    seconds = np.arange(150.0)
+    noise = np.random.default_rng(4).normal(0.0, 0.3, 150)
+
+    told = left_over(33.0 + left_k * np.exp((149.0 - seconds) / 90.0) + noise, 1.0)
+
+    assert told == pytest.approx(left_k, abs=0.35 * left_k + 1e-9)
+
+
+def test_a_unit_that_rises_or_stands_still_at_rest_has_nothing_left_over():
+    still = np.full(60, 33.0)
+
+    assert left_over(still, 1.0) == 0.0
+    assert left_over(still + np.linspace(0.0, 3.0, 60), 1.0) == 0.0
+    assert left_over(still[:20], 1.0) == 0.0
 
 
 def width(fit):
