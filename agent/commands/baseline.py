@@ -43,7 +43,7 @@ def baseline(options: argparse.Namespace) -> int:
         fault = Fault("", "--did-not-start alone", "--label-serial with it", "usage", "read the unit's label")
         raise DocumentError("the command line", (fault,))
     options.baseline = None
-    job = planned(options, folder, compared=False)
+    job = planned(options, folder, compared=False, any_date=True)
     target = options.out or _beside(options, folder) / baseline_name(job.order)
     _refuse_second(target)
     taken = _dead(options, job) if options.did_not_start else _running(options, job, page)

@@ -16,7 +16,7 @@ from agent.folder import BenchFolder
 from agent.intake import load_for
 from agent.mapcheck import accept, resolve
 from agent.plan import Plan, make_plan
-from reports.codec import load_map, load_order, order_from, to_json
+from reports.codec import load_map, order_from, read_json, to_json
 from reports.errors import DocumentError, Fault
 from reports.model.baseline import Baseline
 from reports.model.order import Order
@@ -40,13 +40,21 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def planned(options: argparse.Namespace, folder: BenchFolder, *, compared: bool = True) -> Planned:
-    """Load the order that the options name, find its map and, if `compared`, its baseline; plan it."""
+def planned(
+    options: argparse.Namespace, folder: BenchFolder, *, compared: bool = True, any_date: bool = False
+) -> Planned:
+    """Load the order that the options name, find its map and, if `compared`, its baseline; plan it.
+
+    With `any_date` its day may be in the future of this computer's clock: at the unit that clock is the
+    unit's, and one that forgot the date is a finding, no reason to refuse the order.
+    """
     if not options.order:
         raise usage_error("no work order", "a file, or the number of an order in orders/")
     file = folder.order_file(options.order)
-    order = load_order(file, now().date())
-    return plan_of(order, options, folder, (file.parent, folder.orders) if compared else ())
+    today = None if any_date else now().date()
+    order = order_from(read_json(file, "work order"), f"work order {file}", today)
+    baselines = (file.parent, folder.orders) if compared else ()
+    return plan_of(order, options, folder, baselines, any_date=any_date)
 
 
 def plan_of(

@@ -152,7 +152,7 @@ def _job(options: argparse.Namespace, folder: BenchFolder, machine: Machine) -> 
     if options.order and options.worked:
         raise usage_error("an order and --worked", "one of the two")
     if not options.worked:
-        return planned(options, folder)
+        return planned(options, folder, any_date=True)
     worked = tuple(word.strip() for word in options.worked.split(",") if word.strip())
     order = spot_order(worked, form_of(options.form, machine), machine, now())
     return plan_of(order, options, folder)

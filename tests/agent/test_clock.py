@@ -7,11 +7,13 @@ import pytest
 
 from agent.attempt import clock_trust
 from agent.cli import main
+from agent.commands import common
 from agent.machine import live
 from checks.registry import rejudge
 from reports.multikey import fingerprint
 from reports.utc import utc_text
 from reports.verify import verify
+from tests.support.bench import DEMO, UNIT
 
 pytestmark = pytest.mark.usefixtures("spared_memory")
 
@@ -78,3 +80,22 @@ def test_a_clock_behind_the_program_is_not_trusted(set_clock):
 
     assert "behind the date of this program" in clock_trust(Unit(live.RunningClock()))
     assert utc_text(live.RunningClock().utc().replace(microsecond=0)).startswith("2001")
+
+
+@pytest.mark.parametrize("days_behind", [3, 6000])
+def test_a_unit_whose_clock_forgot_the_date_is_run_with_an_order_of_days_to_come(
+    days_behind, monkeypatch, tmp_path
+):
+    order = json.loads((DEMO / "order.json").read_text())
+    today = datetime.fromisoformat(order["ordered"]).replace(tzinfo=UTC) - days_behind * DAY
+    monkeypatch.setattr(common, "now", lambda: today)
+    order["lines"] = [{"part": "camera", "action": "refitted"}]
+    (tmp_path / "order.json").write_text(json.dumps(order))
+
+    status = main(
+        ["run", str(tmp_path / "order.json"), "--map", str(DEMO / "map.json"), "--out", str(tmp_path / "out"),
+         "--rehearse", UNIT, "--bench", str(tmp_path / "bench")]
+    )  # fmt: skip
+
+    assert status in (6, 7)
+    assert (tmp_path / "out" / "report.json").exists()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gzip
 import lzma
+import shutil
 import subprocess
 import zlib
 from dataclasses import dataclass
@@ -69,9 +70,8 @@ def _level() -> int:
 def _root(parts: Parts, folder: Path) -> None:
     folder.mkdir(exist_ok=True)
     for name, source in (("system.squashfs", parts.system), ("agent.squashfs", parts.agent)):
-        target = folder / name
-        target.unlink(missing_ok=True)
-        target.hardlink_to(source)
+        (folder / name).unlink(missing_ok=True)  # a unit that runs keeps the one it has
+        shutil.copy(source, folder / name)
     if not (folder / "surroundings.squashfs").exists():
         _surroundings(folder / "surroundings.squashfs")
 
