@@ -74,7 +74,7 @@ def test_an_office_pc_finds_a_plain_fat_partition_first(image):
     table = json.loads(output(need("sfdisk"), "-J", path))["partitiontable"]
     first, second, third = table["partitions"]
     assert table["label"] == "gpt"
-    # "basic data" (Microsoft), BIOS boot (GRUB manual, 3.4) and ESP (UEFI 2.10, table 5.7)
+    # "basic data" (as office PCs know it), BIOS boot (GRUB manual, 3.4), ESP (UEFI 2.10, table 5.7)
     assert first["type"] == "EBD0A0A2-B9E5-4433-87C0-68B6B72699C7"
     assert second["type"] == "21686148-6449-6E6F-744E-656564454649"
     assert third["type"] == "C12A7328-F81F-11D2-BA4B-00A0C93EC93B"
