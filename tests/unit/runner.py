@@ -66,6 +66,7 @@ class Came:
     """What came of a run: the signed report, verified, and how long the run took."""
 
     status: int
+    refused: str
     report: Mapping[str, Any]
     screen: str
     seconds: float
@@ -192,13 +193,13 @@ def perform(here: Started, scenario: Scenario, folder: Path) -> Came:
         )
         status, screen = virtual.terminal.run(command, here.answer(scenario))
         seconds = time.monotonic() - began
-        report = _read_back(here, folder, screen)
+        refused, report = _read_back(here, folder, screen)
     finally:
         here.climate.cooling = sound
         here.climate.settle()
         for command in scenario.restore:
             _act(here, command)
-    return Came(status, report, screen, seconds)
+    return Came(status, refused, report, screen, seconds)
 
 
 def _act(here: Started, command: str) -> None:
@@ -213,17 +214,15 @@ def _act(here: Started, command: str) -> None:
         here.virtual.set_up(command)
 
 
-def _read_back(here: Started, folder: Path, screen: str) -> Mapping[str, Any]:
-    """The one report that is new on the stick, verified against the shop's root."""
+def _read_back(here: Started, folder: Path, screen: str) -> tuple[str, Mapping[str, Any]]:
+    """The one report that is new on the stick, and what verifying it against the shop's root refuses."""
     here.virtual.set_up(RELEASE)
     found = [path for path in here.stick.reports(folder) if path.parent.name not in here.seen]
     here.virtual.set_up(MOUNT)
     if len(found) != 1:
         raise SetUpFailed(f"{len(found)} new reports on the stick:\n{screen[-3000:]}")
     here.seen.add(found[0].parent.name)
-    verified = here.stick.verified(found[0])
-    assert verified, "verify said nothing"
-    return dict(json.loads(found[0].read_text()))
+    return here.stick.verify(found[0]), dict(json.loads(found[0].read_text()))
 
 
 # -- what must come ----------------------------------------------------------------------------------
@@ -240,6 +239,8 @@ def _verdicts(scenario: Scenario, came: Came) -> Iterator[str]:
         yield f"verdict {came.report['verdict']}, expected {scenario.verdict}"
     if came.status != statuses[scenario.verdict]:
         yield f"exit status {came.status}, expected {statuses[scenario.verdict]}"
+    if came.refused != scenario.refused:
+        yield f"verify refused it for {came.refused or 'nothing'}, expected {scenario.refused or 'nothing'}"
     if came.report["source"] != "live":
         yield f"source {came.report['source']}"
 

@@ -12,7 +12,8 @@
     [[scenario]]                    one run: `order`, `boot`, `inject`, `restore`, `fails`, `verdict` ...
 
 In `fails` stand the findings that must fail, `check/part`, the first of them the one that should catch the
-fault; `unmeasured` likewise those that must be inconclusive. Every other finding must pass or not apply.
+fault; `unmeasured` likewise those that must be inconclusive, in `refused` the reference of what `verify`
+must refuse the report for. Every other finding must pass or not apply.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ class Scenario:
     unmeasured: Sequence[str] = ()
     advice: str = ""
     suspect: str = ""
+    refused: str = ""
     waits: str = ""
 
     @property
