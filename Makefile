@@ -55,7 +55,7 @@ test-unit: .venv/.dev ## virtual units that boot, each fault in turn (QEMU); pri
 	  $(BIN)/python -m tests.unit.table; exit $$status
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units
-	$(BIN)/pytest -m heavy -n 2 -s tests/checks/test_cooling_statistics.py
+	$(BIN)/pytest -m heavy -n 2 -rP tests/checks/test_cooling_statistics.py
 
 bench: .venv/.dev ## what the program costs, beside a reference measured in the same run
 	$(BIN)/python -m tests.benchmarks

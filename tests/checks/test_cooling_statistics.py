@@ -62,7 +62,7 @@ def judged(unit: Unit, seed: int, baseline: Baseline | None = None) -> Judgement
     return judge_load(evidence, load_limits(about))
 
 
-def test_at_most_one_false_alarm_and_one_doubled_contact_missed_in_500_units(capsys):
+def test_at_most_one_false_alarm_and_one_doubled_contact_missed_in_500_units():
     seen: Counter[tuple[str, Verdict]] = Counter()
     for seed in SEEDS:
         unit = random_good_unit(seed, FORMS[seed % 3])
@@ -70,15 +70,14 @@ def test_at_most_one_false_alarm_and_one_doubled_contact_missed_in_500_units(cap
         assert isinstance(baseline.contact.resistance, Reading)
         seen["sound", judged(unit, seed, baseline).verdict] += 1
         seen["contact doubled", judged(contact_times(unit, 2.0), seed, baseline).verdict] += 1
-    with capsys.disabled():
-        print(_table(seen))
+    print(_table(seen))
 
     assert seen["sound", Verdict.FAIL] <= 1
     assert seen["sound", Verdict.INCONCLUSIVE] <= 10
     assert seen["contact doubled", Verdict.PASS] <= 1
 
 
-def test_a_missing_compound_is_told_from_a_weak_fan(capsys):
+def test_a_missing_compound_is_told_from_a_weak_fan():
     """By the first words of the advice, where the unit fails at all; without any baseline."""
     seen: Counter[tuple[str, str]] = Counter()
     for seed in SEEDS:
@@ -87,8 +86,7 @@ def test_a_missing_compound_is_told_from_a_weak_fan(capsys):
             judgement = judged(bent, seed)
             told = judgement.verdict if judgement.verdict is not Verdict.FAIL else judgement.advice[:22]
             seen[fault, told] += 1
-    with capsys.disabled():
-        print(_table(seen))
+    print(_table(seen))
 
     wrong = seen["compound missing", "look at the fan and th"], seen["fan weak", "look at the thermal co"]
     assert sum(wrong) <= 5
