@@ -85,7 +85,11 @@ def _python() -> str:
 def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) -> Path:
     """Make the squashfs of `tar` (a new file, in the order of the archive)."""
     target.unlink(missing_ok=True)
-    options = [*SQUASHED, "-Xcompression-level", str(level), "-mkfs-time", str(manifest.fetched_s)]
+    options = [*SQUASHED, "-Xcompression-level", str(level)]
+    # The archive has no entry for the root itself, which would be of now and writable by all. Its time is held
+    # by SOURCE_DATE_EPOCH: mksquashfs 4.5 forgets -root-time where it reads an archive.
+    options += ["-root-mode", "755", "-root-uid", "0", "-root-gid", "0"]
+    dated = {"SOURCE_DATE_EPOCH": str(manifest.fetched_s)}
     with tar.open("rb") as archive:
-        run("mksquashfs", "-", target, "-tar", *options, stdin=archive)
+        run("mksquashfs", "-", target, "-tar", *options, stdin=archive, environment=dated)
     return target

@@ -6,7 +6,7 @@ import pytest
 
 from agent.image import pool, program, system
 from agent.image.build import build_parts
-from tests.support.tools import PROJECT, need
+from tests.support.tools import PROJECT, need, output
 
 pytestmark = [pytest.mark.heavy, pytest.mark.xdist_group("boot")]
 
@@ -36,3 +36,5 @@ def test_a_second_build_from_the_same_pool_has_the_same_digests(tmp_path):
     assert digest(tree) == digest(first.tree)
     assert digest(squashed[1]) == digest(squashed[0])
     assert digest(agent) == digest(first.agent)
+    listed = output(need("unsquashfs"), "-lls", "-max-depth", "0", squashed[0])
+    assert listed.startswith("drwxr-xr-x root/root")
