@@ -86,7 +86,7 @@ def squash(tar: Path, target: Path, manifest: pool.Manifest, level: int = 19) ->
     """Make the squashfs of `tar` (a new file, in the order of the archive)."""
     target.unlink(missing_ok=True)
     options = [*SQUASHED, "-Xcompression-level", str(level)]
-    # The archive has no entry for the root itself, which would be of now and writable by all. Its time is held
+    # The archive has no entry for its root, which would be of now and writable by all. Its time is held
     # by SOURCE_DATE_EPOCH: mksquashfs 4.5 forgets -root-time where it reads an archive.
     options += ["-root-mode", "755", "-root-uid", "0", "-root-gid", "0"]
     dated = {"SOURCE_DATE_EPOCH": str(manifest.fetched_s)}
