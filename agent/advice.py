@@ -61,6 +61,7 @@ _RESTS_ON: Final = {
     "wireless.same": ("wireless.present",),
     "microphone.present": ("audio.codec",),
     "camera.same": ("camera.present",),
+    "camera.frames": ("camera.present",),
     "memory.modules": ("memory.capacity",),
     "memory.same": ("memory.capacity", "memory.modules"),
     "storage.link": ("storage.present",),

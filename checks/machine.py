@@ -230,6 +230,28 @@ class Camera:
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """What a camera gave while it was looked through: measures, and no picture.
+
+    `refused`: it was asked for pictures and would not start; else not there. `frames` arrived, `spoilt` of
+    them cut short or marked as faulty by its driver. `rate` is theirs and `stated` the one that the camera
+    says it runs at, frames a second. The rest is as in `checks.measures.frames.Measured`.
+    """
+
+    format: Reading | Absent
+    refused: Reading | Absent
+    frames: Reading | Absent
+    spoilt: Reading | Absent
+    stated: Reading | Absent
+    rate: Reading | Absent
+    light: Reading | Absent
+    contrast: Reading | Absent
+    sharpness: Reading | Absent
+    repeats: Reading | Absent
+    moved: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
 class Battery:
     """A battery of the unit. `present` false: its place is empty. `design` and `full` are its capacity as
     made and as it was last charged full, both in watt_hours or both in ampere_hours."""
@@ -549,6 +571,12 @@ class Machine(Protocol):
     def card_readers(self) -> tuple[CardReader, ...] | Absent: ...
 
     def cameras(self) -> tuple[Camera, ...] | Absent: ...
+
+    def look(self, camera: str, settle_s: float, seconds: float) -> Look | Absent:
+        """Look through `camera` for `seconds`, after `settle_s` in which it finds its exposure.
+
+        Pictures are measured and forgotten one by one. Every way out stops it and puts its format back.
+        """
 
     def drive_links(self) -> tuple[BusLink, ...] | Absent:
         """Of every drive inside the unit; not there for drives whose bus tells nothing of its link."""

@@ -37,6 +37,7 @@ BUILDER = Path("agent/image")
 """Makes the stick on a build machine, and never lies on the stick."""
 
 MAY_COMMAND_DEVICES = {
+    "agent/machine/linux/filming.py": "linuxpy: streams from a camera, puts its format and rate back",
     "agent/machine/linux/v4l2.py": "VIDIOC_QUERYCAP: what a camera can do; nothing is set",
 }
 MAY_NAME_DEVICES = {
@@ -90,7 +91,10 @@ def writes(source: str) -> list[str]:
 
 
 def commands_devices(source: str) -> list[str]:
-    return [called(call) for call in calls(source) if called(call) == "ioctl"]
+    """Calls of ioctl, and imports of the library that makes them."""
+    imported = [node.module or "" for node in ast.walk(ast.parse(source)) if isinstance(node, ast.ImportFrom)]
+    libraries = [name for name in imported if name.partition(".")[0] == "linuxpy"]
+    return [called(call) for call in calls(source) if called(call) == "ioctl"] + libraries
 
 
 def names_devices(source: str) -> list[str]:
@@ -215,7 +219,7 @@ ATA_READS = {0xEC, 0xA1, 0xE5, 0xB0}
 """IDENTIFY DEVICE, IDENTIFY PACKET DEVICE, CHECK POWER MODE, SMART with the features below (ATA8-ACS)."""
 SMART_READS = {0xD0, 0xD1, 0xDA}
 """READ DATA, READ THRESHOLDS, RETURN STATUS."""
-HARMLESS = re.compile(r"/dev/(null|tty|ptmx|pts/\d+|shm/.*|full)|/proc/(self|thread-self|\d+)/.*")
+HARMLESS = re.compile(r"/dev/(null|tty|ptmx|pts/\d+|shm/.*|full|video\d+)|/proc/(self|thread-self|\d+)/.*")
 LINE = re.compile(r"^\d+ +(?P<call>\w+)\((?P<given>.*?)(\) += .*| <unfinished \.\.\.>)$")
 
 

@@ -163,6 +163,16 @@ def _no_camera(unit: Unit) -> Unit:
     return replace(unit, eyes=unit.eyes[1:])
 
 
+def _camera(**changes: object) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        if not unit.eyes:
+            raise ValueError("the unit has no camera")
+        changed = replace(unit.eyes[0], **changes)  # type: ignore[arg-type]
+        return replace(unit, eyes=(changed, *unit.eyes[1:]))
+
+    return bend
+
+
 def _plate(**changes: str) -> Callable[[Unit], Unit]:
     return lambda unit: replace(unit, plate=replace(unit.plate, **changes))
 
@@ -381,6 +391,15 @@ _TABLE = (
     Named("radio-switched-off", "the radio is switched off in software", _radio(soft_blocked=True)),
     Named("radio-switch-off", "the radio's own switch is off", _radio(hard_blocked=True)),
     Named("camera-ribbon-off", "the camera's ribbon is off", _no_camera),
+    Named("camera-black", "the camera shows black, though nothing covers it", _camera(light=0.0)),
+    Named("camera-frozen", "the camera gives one picture again and again", _camera(frozen=True)),
+    Named("camera-blurred", "a film was left on the camera's lens", _camera(blur=3.0)),
+    Named("camera-slow", "pictures are lost on the camera's ribbon", _camera(rate=8.0)),
+    Named(
+        "camera-slide-off-pin",
+        "the camera's slide moves and covers nothing",
+        _camera(shutter=True, shutter_works=False),
+    ),
     Named(
         "identity-blank",
         "the new board's tables were never written",

@@ -60,7 +60,7 @@ def random_good_unit(seed: int, form: Form) -> Unit:
         reserved_bytes=chance.randrange(200, 2100) * 2**20,
         disks=_disks(chance, seed),
         antennas=_antennas(chance),
-        eyes=() if form is Form.TOWER else (Eye("usb-cam-1", "camera", "uvcvideo"),),
+        eyes=() if form is Form.TOWER else (Eye("usb-cam-1", "camera", "uvcvideo", shutter=seed % 2 == 1),),
         package=package,
         cooling=_cooling(chance, form, package),
         blowers=(_blower(chance, form),),

@@ -30,6 +30,7 @@ from agent.machine.linux import (
     edac,
     efivars,
     ethernet,
+    filming,
     hwmon,
     inputs,
     kernel_log,
@@ -76,6 +77,7 @@ from checks.machine import (
     InputSort,
     KernelLog,
     LinkErrors,
+    Look,
     Machine,
     MemoryErrors,
     MemorySlot,
@@ -343,6 +345,15 @@ class LiveMachine:
         if isinstance(nodes, Absent):
             return nodes
         return tuple(Camera(node.id, node.model, node.driver) for node in nodes)
+
+    def look(self, camera: str, settle_s: float, seconds: float) -> Look | Absent:
+        nodes = v4l2.cameras(self._tree)
+        if isinstance(nodes, Absent):
+            return nodes
+        node = next((each.node for each in nodes if each.id == camera and each.node), None)
+        if node is None:
+            return Absent(Why.NOT_THERE, filming.SOURCE, "the camera left its bus")
+        return filming.look(str(self._tree.real(node)), settle_s, seconds)
 
     def drive_links(self) -> tuple[BusLink, ...] | Absent:
         disks = block.disks(self._tree)

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from agent.machine import faults as fault_table
 from agent.machine import physics, scale_model
+from agent.machine.rehearsed_camera import PlayedCamera
 from agent.machine.rehearsed_drive import Played
 from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
 from agent.machine.unit_file import load_unit
@@ -42,6 +43,7 @@ from checks.machine import (
     InputSort,
     KernelLog,
     LinkErrors,
+    Look,
     Machine,
     MemoryErrors,
     MemorySlot,
@@ -137,6 +139,7 @@ class RehearsalMachine:
         self._first_said: dict[str, float] = {}
         self._at_start: ErrorCounts | None = None
         self._drives = {disk.id: Played(disk, self._clock) for disk in self.unit.disks}
+        self._cameras = {eye.id: PlayedCamera(eye, seed) for eye in self.unit.eyes}
         self._ripple = random.Random(f"tachometer {seed}")  # noqa: S311
 
     @property
@@ -254,6 +257,12 @@ class RehearsalMachine:
             Camera(eye.id, _text(eye.model, "camera model"), _text(eye.driver, "camera driver"))
             for eye in self.unit.eyes
         )
+
+    def look(self, camera: str, settle_s: float, seconds: float) -> Look | Absent:
+        if camera not in self._cameras:
+            return Absent(Why.NOT_THERE, f"rehearsal: {camera}")
+        self._clock.sleep(settle_s + seconds)
+        return self._cameras[camera].look(seconds)
 
     def cores(self) -> int:
         return self.unit.package.cores
@@ -483,6 +492,8 @@ class RehearsalMachine:
         words = self._words(question)
         if words not in question.options:
             return Absent(Why.DID_NOT_ANSWER, f"rehearsal: {question.id}")
+        for camera in self._cameras.values():
+            camera.told(question.id, words)
         return Answer(question.text, words, person)
 
     def _words(self, question: Question) -> str:
@@ -494,6 +505,9 @@ class RehearsalMachine:
                 disk.volumes for disk in self._sound.disks if not disk.boot_stick
             ),
             "camera.present.fitted": bool(self._sound.eyes),
+            "camera.clear": True,
+            "camera.shutter": any(eye.shutter for eye in self.unit.eyes),
+            "camera.wave": True,
             "wireless.present.fitted": bool(self._sound.antennas),
             "wireless.bluetooth.fitted": bool(self._sound.bluetooth),
             "battery.present.fitted": bool(self._sound.batteries),

@@ -153,11 +153,19 @@ class Antenna:
 
 @dataclass(frozen=True, slots=True)
 class Eye:
-    """A camera."""
+    """A camera. `light` is the brightness of what it shows, a share of the span from black to white; `blur`
+    in pixels comes on top of its lens's. One that is `frozen` gives one picture again and again.
+    """
 
     id: str
     model: str
     driver: str
+    rate: float = 30.0
+    light: float = 0.4
+    blur: float = 0.0
+    frozen: bool = False
+    shutter: bool = False
+    shutter_works: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,6 +101,15 @@ FAULTS = {
     "drive-link-errors": ("board.counters", Verdict.FAIL),
 }
 
+CAMERA_FAULTS = {
+    "camera-black": "shows nothing but black, with its view cleared",
+    "camera-frozen": "is the one before it to the last bit",
+    "camera-blurred": "is blurred, with its view cleared",
+    "camera-slow": "comes at a fraction of its rate",
+    "camera-slide-off-pin": "sees through its closed shutter",
+}
+"""Faults that show once the camera is looked through, with somebody there, each with what is said of it."""
+
 DRIVE_FAULTS = {
     "drive-failing": ("storage.health", ()),
     "drive-pending": ("storage.health", ()),
@@ -164,6 +173,34 @@ def of_drive(unit: Unit, *lines: Line, faults: tuple[str, ...] = ()) -> dict[str
         it.id: it.judge(it.measure(machine, about, Present(machine)), it.limits(about)).verdict
         for it in DRIVES
     }
+
+
+def of_camera(unit: Unit, *faults: str, seed: int = 0) -> Judgement:
+    """The camera looked through, with somebody there who answers, closes, opens and waves."""
+    machine = RehearsalMachine(unit, faults, seed)
+    it = check("camera.frames")
+    about = subject(PartKind.CAMERA, replaced("camera"), form=unit.form)
+    return it.judge(it.measure(machine, about, Present(machine)), it.limits(about))
+
+
+@pytest.mark.parametrize("fault", CAMERA_FAULTS)
+def test_each_fault_of_a_camera_shows_when_it_is_looked_through(fault):
+    assert of_camera(load_unit(DEMO)).verdict is Verdict.PASS
+    judgement = of_camera(load_unit(DEMO), fault)
+
+    assert judgement.verdict is Verdict.FAIL
+    assert CAMERA_FAULTS[fault] in judgement.reason
+
+
+@pytest.mark.parametrize("form", [Form.ALL_IN_ONE, Form.LAPTOP])
+def test_no_good_camera_is_held_when_it_is_looked_through(form):
+    wrong = {
+        seed: judgement.reason
+        for seed in range(20)
+        if (judgement := of_camera(random_good_unit(seed, form), seed=seed)).verdict is not Verdict.PASS
+    }
+
+    assert wrong == {}
 
 
 @pytest.mark.parametrize("form", Form)
@@ -247,6 +284,7 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
         *OTHER_FORMS,
         *OF_WHAT_WAS_FITTED,
         *DRIVE_FAULTS,
+        *CAMERA_FAULTS,
     }
 
 

@@ -57,6 +57,7 @@ from tests.support.machines import (
     subject,
     trial,
     trust_module,
+    view,
     volume,
 )
 
@@ -92,6 +93,14 @@ NEEDED = {
     "wireless.antennas": (
         replaced("wireless"),
         ("radios", "chains", "chains/0/signal", "chains/1/signal"),
+    ),
+    "camera.frames": (
+        replaced("camera"),
+        (
+            "first",
+            *(f"first/{name}" for name in ("frames", "spoilt", "stated", "rate")),
+            *(f"first/{name}" for name in ("light", "contrast", "sharpness", "repeats")),
+        ),
     ),
     "camera.present": (replaced("camera"), ("cameras", "cameras/0/driver")),
     "board.identity": (replaced("board"), ("unit/serial", "unit/uuid", "unit/product", "unit/sku")),
@@ -310,6 +319,20 @@ healths = st.builds(
     hours=whole_numbers,
     starts=whole_numbers,
 )
+shares = st.sampled_from([0.0, 0.03, 0.5, 1.0, 6.0]) | gone
+views = st.builds(
+    view,
+    refused=maybe,
+    frames=st.sampled_from([0, 1, 90]) | gone,
+    spoilt=st.sampled_from([0, 1, 90]) | gone,
+    stated=st.sampled_from([0.0, 30.0]) | gone,
+    rate=st.sampled_from([0.0, 13.5, 30.0]) | gone,
+    light=shares,
+    contrast=shares,
+    sharpness=shares,
+    repeats=shares,
+    moved=shares,
+)
 volumes = st.builds(
     volume, st.integers(0, 9), st.sampled_from(["", "ntfs"]), st.sampled_from(Use), board_bound=flags
 )
@@ -358,7 +381,8 @@ units = st.builds(
     hidden_storage=maybe,
     radios=several(radios),
     chain_signals=st.lists(levels, max_size=3).map(lambda heard: chains(*heard)) | gone,
-    cameras=several(st.builds(camera, driver=maybe)),
+    cameras=several(st.builds(camera, driver=maybe, model=maybe)),
+    look=views | gone,
     identity=members.map(lambda changes: identity(**changes)),
 )
 

@@ -36,6 +36,7 @@ from checks.machine import (
     InputSort,
     KernelLog,
     LinkErrors,
+    Look,
     Machine,
     MemoryErrors,
     MemorySlot,
@@ -200,6 +201,30 @@ def bad_word(*modules: str, bits: int = 1 << 17, **changes: Any) -> BadWord:
         "modules": tuple(said(module) for module in modules),
     }
     return BadWord(**plain | changes)
+
+
+def view(**changes: Any) -> Look:
+    """What a sound camera gives: each member a value, or why there is none."""
+    plain: dict[str, Any] = {
+        "format": "YUYV 640 by 480",
+        "refused": absent(),
+        "frames": 90,
+        "spoilt": 0,
+        "stated": 30.0,
+        "rate": 29.9,
+        "light": 0.4,
+        "contrast": 0.2,
+        "sharpness": 6.0,
+        "repeats": 0.0,
+        "moved": 0.0,
+    }
+    assert not changes.keys() - plain.keys()
+    units = {"stated": "frames_per_s", "rate": "frames_per_s"}
+    members = {
+        name: value if isinstance(value, Reading | Absent) else said(value, units.get(name, ""))
+        for name, value in (plain | changes).items()
+    }
+    return Look(**members)
 
 
 def camera(**changes: Any) -> Camera:
@@ -459,6 +484,14 @@ class FakeMachine:
     def cameras(self) -> tuple[Camera, ...] | Absent:
         return self.facts["cameras"]
 
+    def look(self, camera: str, settle_s: float, seconds: float) -> Look | Absent:
+        """The fact, or of a list of them one after the other, the last ever after."""
+        self.clock.sleep(settle_s + seconds)
+        fact = self.facts["look"]
+        if isinstance(fact, list):
+            return fact.pop(0) if len(fact) > 1 else fact[0]
+        return fact
+
     def fans(self) -> tuple[Fan, ...] | Absent:
         return self.facts["fans"]
 
@@ -578,6 +611,7 @@ def laptop(**facts: Any) -> FakeMachine:
         "radios": (radio(),),
         "chain_signals": chains(-49.0, -52.0),
         "cameras": (camera(),),
+        "look": view(),
         "fans": (Fan("fan-1", "Fan"),),
         "fan_speed": said(2400.0, "rpm"),
         "temperature_sensors": (TemperatureSensor("cpu", "coretemp", "Package", said(100.0, "celsius")),),
