@@ -220,6 +220,7 @@ ATA_READS = {0xEC, 0xA1, 0xE5, 0xB0}
 SMART_READS = {0xD0, 0xD1, 0xDA}
 """READ DATA, READ THRESHOLDS, RETURN STATUS."""
 HARMLESS = re.compile(r"/dev/(null|tty|ptmx|pts/\d+|shm/.*|full|video\d+)|/proc/(self|thread-self|\d+)/.*")
+"""A camera's node streams only when open for writing too; nothing is kept, and its format put back."""
 LINE = re.compile(r"^\d+ +(?P<call>\w+)\((?P<given>.*?)(\) += .*| <unfinished \.\.\.>)$")
 
 

@@ -11,6 +11,7 @@ from agent.machine.faults import FAULTS
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.machine.unit import Adapter, Cell, Control, Disk, Errors, Lane
+from checks.camera_frames import CLOSED, HAS_NO_SHUTTER
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer, Reading, Why
@@ -46,6 +47,15 @@ def read_of(it: Machine, id: str, length: int) -> tuple[object, ...]:
         return tuple(drive.read(drive.size // 100 * i // 4096 * 4096, length) for i in range(100))
 
 
+def pictures(it: RehearsalMachine) -> tuple[object, ...]:
+    """Of every camera, before and after somebody closes its shutter, if it has one."""
+    cameras = it.cameras()
+    assert isinstance(cameras, tuple)
+    before = tuple(it.look(camera.id, 0.0, 0.5) for camera in cameras)
+    closed = it.answer(Question("camera.shutter", "close it", (CLOSED, HAS_NO_SHUTTER)), "t-07")
+    return before, closed, tuple(it.look(camera.id, 0.0, 0.5) for camera in cameras)
+
+
 def facts(it: Machine) -> dict[str, object]:
     """Everything that can be asked of a unit at rest and after a minute of load."""
     found: dict[str, object] = {
@@ -60,6 +70,7 @@ def facts(it: Machine) -> dict[str, object]:
         "radios": it.radios(),
         "signals": it.chain_signals("pci-0000:02:00.0"),
         "cameras": it.cameras(),
+        "pictures": pictures(it),
         "fans": it.fans(),
         "mains": it.on_mains(),
         "energy": it.package_energy(),
@@ -125,6 +136,8 @@ SHOWS = {
     "radio-switched-off": "radios",
     "radio-switch-off": "radios",
     "camera-ribbon-off": "cameras",
+    **dict.fromkeys(("camera-black", "camera-frozen", "camera-blurred", "camera-slow"), "pictures"),
+    "camera-slide-off-pin": "pictures",
     "identity-blank": "identity",
     "identity-of-another-unit": "identity",
     "sensor-vanishes": "hot",
