@@ -1,0 +1,271 @@
+"""Looking through a camera: linuxpy over a kernel that is played.
+
+No camera and no kernel driver is here: the answers to linuxpy's ioctls are played, over a file that it maps
+for its buffers. What a driver really does is tried in a virtual unit.
+"""
+
+from __future__ import annotations
+
+import errno
+import select
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+
+import linuxpy.io
+import linuxpy.video.device as v4l2
+import numpy as np
+import pytest
+from linuxpy.video.raw import IOC, v4l2_fourcc
+
+from agent.machine.linux import filming
+from checks.machine import Look
+from reports.model.evidence import Absent, Why
+
+SINGLE_PLANE_STREAMING = 0x04000001
+ROOM = 1 << 20
+"""Bytes of a buffer, more than its picture needs."""
+
+
+def code(name: str) -> int:
+    return v4l2_fourcc(*name)
+
+
+def moving(number: int, size: int) -> bytes:
+    return np.random.default_rng(number).integers(16, 235, size).astype(np.uint8).tobytes()
+
+
+@dataclass
+class Kernel:
+    """A driver: `formats` it offers, `picture` what it films, `wrong` which ioctl fails with which errno."""
+
+    formats: tuple[str, ...] = ("MJPG", "YUYV")
+    capabilities: int = SINGLE_PLANE_STREAMING
+    interval: tuple[int, int] = (1, 30)
+    picture: Callable[[int, int], bytes] = moving
+    short: int = 0
+    flags: int = 0
+    silent: bool = False
+    wrong: dict[str, int] = field(default_factory=dict)
+    format: tuple[int, int, int] = (code("MJPG"), 1280, 720)
+    asked: list[str] = field(default_factory=list)
+    queue: list[int] = field(default_factory=list)
+    streaming: bool = False
+    number: int = 0
+    path: str = ""
+
+    def ioctl(self, device: object, request: IOC, *given: object) -> object:
+        self.asked.append(request.name)
+        if error := self.wrong.get(request.name):
+            raise OSError(error, "played")
+        play = getattr(self, f"_{request.name.lower()}", None)
+        if play is None:
+            raise OSError(errno.ENOTTY, request.name)
+        play(given[0])
+        return given[0]
+
+    def _querycap(self, it):
+        it.capabilities = it.device_caps = self.capabilities
+
+    def _enum_fmt(self, it):
+        if it.index >= len(self.formats):
+            raise OSError(errno.EINVAL, "no more")
+        it.pixelformat = code(self.formats[it.index])
+
+    def _g_fmt(self, it):
+        pixels = it.fmt.pix
+        pixels.pixelformat, pixels.width, pixels.height = self.format
+        pixels.bytesperline, pixels.sizeimage = self._stride(), self._size()
+
+    def _s_fmt(self, it):
+        assert not self.streaming
+        self.format = (it.fmt.pix.pixelformat, it.fmt.pix.width, it.fmt.pix.height)
+
+    def _stride(self) -> int:
+        return 0 if self.format[0] == code("MJPG") else self.format[1] * 2
+
+    def _size(self) -> int:
+        return self.format[1] * self.format[2] * 2
+
+    def _g_parm(self, it):
+        rate = it.parm.capture.timeperframe
+        rate.numerator, rate.denominator = self.interval
+
+    def _s_parm(self, it):
+        rate = it.parm.capture.timeperframe
+        self.interval = (rate.numerator, rate.denominator)
+
+    def _reqbufs(self, it):
+        assert not self.streaming
+        self.queue = []
+
+    def _querybuf(self, it):
+        it.length, it.m.offset = ROOM, it.index * ROOM
+
+    def _qbuf(self, it):
+        self.queue.append(it.index)
+
+    def _dqbuf(self, it):
+        assert self.streaming
+        it.index = self.queue.pop(0)
+        data = self.picture(self.number, self._size())
+        with open(self.path, "r+b") as memory:
+            memory.seek(it.index * ROOM)
+            memory.write(data)
+        it.bytesused, it.flags, it.sequence = len(data) - self.short, self.flags, self.number
+        self.number += 1
+
+    def _streamon(self, it):
+        self.streaming = True
+
+    def _streamoff(self, it):
+        self.streaming = False
+
+    def select(self, reading, writing, odd, timeout=None):
+        return ([], [], []) if self.silent else select.select(reading, writing, odd, timeout)
+
+
+@pytest.fixture
+def looked(tmp_path, monkeypatch):
+    """What a look through a camera with that driver comes to."""
+
+    def look(kernel: Kernel, seconds: float = 0.3) -> Look | Absent:
+        path = tmp_path / "video0"
+        path.write_bytes(bytes(filming.BUFFERS * ROOM))
+        kernel.path = str(path)
+        monkeypatch.setattr(v4l2, "ioctl", kernel.ioctl)
+        monkeypatch.setattr(linuxpy.io.IO, "select", SimpleNamespace(select=kernel.select))
+        return filming.look(str(path), 0.05, seconds)
+
+    return look
+
+
+def test_live_pictures_are_counted_and_measured(looked):
+    kernel = Kernel()
+
+    found = looked(kernel)
+
+    assert found.format.value == "YUYV 640 by 480"
+    assert found.frames.value > 1
+    assert found.stated.value == 30.0
+    assert found.rate.value == pytest.approx(found.frames.value / 0.3, rel=0.5)
+    assert (found.spoilt.value, found.repeats.value) == (0, 0.0)
+    assert 0.4 < found.light.value < 0.6
+    assert isinstance(found.refused, Absent)
+
+
+def test_a_frozen_picture_is_seen_to_be_one(looked):
+    assert looked(Kernel(picture=lambda number, size: moving(7, size))).repeats.value == 1.0
+
+
+def ended(kernel: Kernel) -> bool:
+    """Stopped, and as it was found."""
+    return not kernel.streaming and kernel.format == (code("MJPG"), 1280, 720) and kernel.interval == (1, 30)
+
+
+class Stopped(KeyboardInterrupt):
+    pass
+
+
+def interrupted(number: int, size: int) -> bytes:
+    if number > 2:
+        raise Stopped
+    return moving(number, size)
+
+
+def test_after_a_look_the_stream_is_off_and_format_and_rate_are_as_they_were(looked):
+    kernel = Kernel()
+
+    looked(kernel)
+
+    assert "S_FMT" in kernel.asked
+    assert ended(kernel)
+    assert kernel.asked.index("STREAMOFF") < len(kernel.asked) - 1 - kernel.asked[::-1].index("S_FMT")
+
+
+def test_so_they_are_when_somebody_stops_it_in_the_middle(looked):
+    kernel = Kernel(picture=interrupted)
+
+    with pytest.raises(Stopped):
+        looked(kernel)
+
+    assert ended(kernel)
+
+
+@pytest.mark.parametrize("request_", ["REQBUFS", "QBUF", "STREAMON", "DQBUF", "QUERYBUF"])
+@pytest.mark.parametrize("error", [errno.EIO, errno.EBUSY, errno.ENODEV])
+def test_so_they_are_whatever_fails(looked, request_, error):
+    kernel = Kernel(wrong={request_: error})
+
+    looked(kernel)
+
+    assert ended(kernel)
+
+
+@pytest.mark.parametrize(
+    ("error", "why"),
+    [
+        (errno.EBUSY, Why.DID_NOT_ANSWER),
+        (errno.ENOSPC, Why.DID_NOT_ANSWER),
+        (errno.ENODEV, Why.NOT_THERE),
+        (errno.EACCES, Why.NOT_PERMITTED),
+    ],
+)
+def test_a_start_that_others_prevent_is_not_held_against_the_camera(looked, error, why):
+    assert looked(Kernel(wrong={"STREAMON": error})).why is why
+
+
+@pytest.mark.parametrize("error", [errno.EIO, errno.EPROTO, errno.EINVAL])
+def test_a_camera_that_will_not_start_has_given_no_picture(looked, error):
+    found = looked(Kernel(wrong={"STREAMON": error}))
+
+    assert found.frames.value == 0
+    assert found.refused.value
+    assert isinstance(found.light, Absent)
+
+
+def test_a_silent_camera_has_given_no_picture(looked):
+    found = looked(Kernel(silent=True))
+
+    assert (found.frames.value, found.spoilt.value) == (0, 0)
+    assert isinstance(found.rate, Absent)
+    assert isinstance(found.refused, Absent)
+
+
+def test_pictures_cut_short_or_marked_as_faulty_are_spoilt(looked):
+    short, marked = looked(Kernel(short=9)), looked(Kernel(flags=0x40))  # V4L2_BUF_FLAG_ERROR
+
+    for found in (short, marked):
+        assert found.spoilt.value == found.frames.value > 0
+    assert isinstance(short.light, Absent)
+
+
+def test_a_camera_that_only_compresses_tells_its_rate_and_nothing_of_its_pictures(looked):
+    found = looked(Kernel(formats=("MJPG",)))
+
+    assert found.frames.value > 0
+    assert found.light.why is Why.NOT_SUPPORTED
+    assert "MJPG" in found.light.detail
+
+
+@pytest.mark.parametrize(
+    "driver", [Kernel(formats=("BA81",)), Kernel(formats=()), Kernel(capabilities=0x04001000)]
+)
+def test_what_cannot_be_read_is_said_and_not_started(looked, driver):
+    assert looked(driver).why is Why.NOT_SUPPORTED
+    assert "STREAMON" not in driver.asked
+
+
+def test_a_camera_that_states_no_rate_is_looked_through_all_the_same(looked):
+    found = looked(Kernel(interval=(0, 0)))
+
+    assert isinstance(found.stated, Absent)
+    assert found.frames.value > 0
+
+
+def test_a_node_that_is_gone_is_not_there(tmp_path):
+    assert filming.look(str(tmp_path / "video9"), 0.0, 0.1).why is Why.NOT_THERE
+
+
+def test_the_codes_of_formats_are_the_kernels():
+    assert [filming._code(code(name)) for name in filming.PREFERRED] == list(filming.PREFERRED)
