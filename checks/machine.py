@@ -234,8 +234,8 @@ class Look:
     """What a camera gave while it was looked through: measures, and no picture.
 
     `refused`: it was asked for pictures and would not start; else not there. `frames` arrived, `spoilt` of
-    them cut short or marked as faulty by its driver. `rate` is theirs and `stated` the one that the camera
-    says it runs at, frames a second. The rest is as in `checks.measures.frames.Measured`.
+    them cut short or marked as faulty by its driver. `rate` counts them and those that this computer was too
+    slow to take; `stated` is the camera's own, frames a second. The rest is as in `checks.measures.frames.Measured`.
     """
 
     format: Reading | Absent

@@ -31,6 +31,8 @@ TRUTH = {
     "is air moving at its outlet": "air moves",
     "no Bluetooth controller": "it was made without",
     "is the owner's system listed": "it is listed",
+    "close the shutter or slide": "it has none",
+    "wave a hand before it": "cannot tell",  # nothing waves there: the camera's picture moves by itself
 }
 """What somebody in front of any sound unit of ours would answer, by words of the question."""
 _TROUBLED = ("fail", "inconclusive")

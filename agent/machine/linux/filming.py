@@ -162,12 +162,14 @@ class _Roll:
     spoilt: int = 0
     code: str = ""
     compressed: bool = False
+    sequence: tuple[int, int] = (0, 0)
     pictures: frames.Pictures = field(default_factory=frames.Pictures)
 
     def add(self, frame: Frame) -> None:
         from linuxpy.video.device import BufferFlag
 
         self.count += 1
+        self.sequence = (self.sequence[0] if self.count > 1 else frame.frame_nb, frame.frame_nb)
         code = _code(frame.format.pixel_format)
         self.code = f"{code} {frame.width} by {frame.height}"
         self.compressed = code not in frames.LUMA
@@ -183,6 +185,10 @@ class _Roll:
             return True
         return False
 
+    def _given(self) -> int:
+        """How many the camera gave by its driver's count, also those that this computer was too slow for."""
+        return max(self.sequence[1] - self.sequence[0] + 1, self.count)
+
     def look(self, stated: float, passed_s: float = 0.0, refused: str = "") -> Look:
         def rate(value: float) -> Reading | Absent:
             absent = Absent(Why.NOT_SUPPORTED, SOURCE, "it states no rate") if self.count else _NONE
@@ -194,7 +200,7 @@ class _Roll:
             frames=Reading(self.count, "", SOURCE),
             spoilt=Reading(self.spoilt, "", SOURCE),
             stated=rate(stated),
-            rate=rate(self.count / passed_s if passed_s > 0 else 0.0),
+            rate=rate(self._given() / passed_s if self.count and passed_s > 0 else 0.0),
             **told(self.pictures, SOURCE, self._unmeasured()),
         )
 

@@ -46,6 +46,7 @@ class Kernel:
     picture: Callable[[int, int], bytes] = moving
     short: int = 0
     flags: int = 0
+    pace: int = 1
     silent: bool = False
     wrong: dict[str, int] = field(default_factory=dict)
     format: tuple[int, int, int] = (code("MJPG"), 1280, 720)
@@ -115,7 +116,7 @@ class Kernel:
             memory.seek(it.index * ROOM)
             memory.write(data)
         it.bytesused, it.flags, it.sequence = len(data) - self.short, self.flags, self.number
-        self.number += 1
+        self.number += self.pace
 
     def _streamon(self, it):
         self.streaming = True
@@ -158,6 +159,12 @@ def test_live_pictures_are_counted_and_measured(looked):
 
 def test_a_frozen_picture_is_seen_to_be_one(looked):
     assert looked(Kernel(picture=lambda number, size: moving(7, size))).repeats.value == 1.0
+
+
+def test_a_computer_too_slow_for_every_picture_does_not_make_the_camera_slow(looked):
+    found = looked(Kernel(pace=10))
+
+    assert found.rate.value == pytest.approx(10 * found.frames.value / 0.3, rel=0.5)
 
 
 def ended(kernel: Kernel) -> bool:
