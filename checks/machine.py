@@ -235,7 +235,8 @@ class Look:
 
     `refused`: it was asked for pictures and would not start; else not there. `frames` arrived, `spoilt` of
     them cut short or marked as faulty by its driver. `rate` counts them and those that this computer was too
-    slow to take; `stated` is the camera's own, frames a second. The rest is as in `checks.measures.frames.Measured`.
+    slow to take; `stated` is the camera's own, frames a second. The rest is as in
+    `checks.measures.frames.Measured`.
     """
 
     format: Reading | Absent

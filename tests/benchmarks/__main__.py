@@ -23,6 +23,7 @@ def rows(work: Path) -> Iterator[Row | memory_pattern.Row]:
     yield from costs.peaks(work / "peaks")
     yield from memory_pattern.rows()
     yield costs.read_scan(work / "scan")
+    yield costs.camera_pictures()
 
 
 def main() -> int:

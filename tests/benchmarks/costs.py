@@ -11,11 +11,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from agent.inventory import Touched, inventory
 from agent.machine.linux.blockread import reader
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
 from checks.drive_reading import LONG_BLOCK
+from checks.measures import frames
 from reports.model.evidence import Reading
 from tests.support.captured import CACHE, Captured
 from tests.support.tools import PROJECT
@@ -184,6 +187,29 @@ def read_scan(work: Path) -> Row:
         ours.append(_clocked(lambda: _scan(image)))
         plain.append(_clocked(lambda: subprocess.run(dd, check=True)))
     return Row("read scan of 512 MiB", min(ours), min(plain), "s", min(plain) * 1.1, "dd iflag=direct")
+
+
+FILM_RATE = 30.0
+
+
+def camera_pictures() -> Row:
+    """Measuring a camera's pictures, beside the time in which it gives the next: more would lose pictures.
+
+    Of the pictures of no camera, so that it can be told anywhere; the rate of a real one, its check tells.
+    """
+    chance = np.random.default_rng(1)
+    shown = [chance.integers(0, 256, 640 * 480 * 2, np.uint8).tobytes() for _ in range(frames.WINDOW)]
+
+    def measured() -> None:
+        pictures = frames.Pictures()
+        for data in shown:
+            pictures.add(frames.luma(data, 640, 480, 1280, "YUYV"))
+        pictures.measured()
+
+    each, interval = least(measured) / len(shown), 1.0 / FILM_RATE
+    return Row(
+        "measuring a picture of 640 by 480", each, interval, "s", interval / 2.0, "a camera's interval"
+    )
 
 
 def _clocked(action: Callable[[], object]) -> float:
