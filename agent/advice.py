@@ -39,6 +39,9 @@ _ELSEWHERE: Final = {
     "heat_errors_most": (PartKind.THERMAL, PartKind.FAN),
     "slowed_share_most": (PartKind.THERMAL, PartKind.FAN),
     "clock_share_least": (PartKind.BATTERY, PartKind.CHARGER),
+    "load_slowed_share_most": (PartKind.THERMAL, PartKind.FAN),
+    "base_share_least": (PartKind.BATTERY, PartKind.CHARGER),
+    "highest_share_least": (PartKind.BATTERY, PartKind.CHARGER),
 }
 """By check, or by the limit that was broken: the kinds of part to look at instead of the one that failed."""
 
@@ -72,6 +75,8 @@ _RESTS_ON: Final = {
     "storage.cable": ("storage.present", "storage.health"),
     "storage.whole": ("storage.present", "storage.health", "storage.read"),
     "board.start": ("storage.present",),
+    "processor.compute": ("fan.spin", "thermal.plausible", "thermal.load"),
+    "processor.clock": ("fan.spin", "thermal.plausible", "thermal.load", "processor.throttle"),
     "board.increase": ("board.counters",),
     "graphics.link": ("graphics.present",),
     "display.backlight": ("display.panel",),

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from checks.limits import strongest
-from checks.machine import Machine
+from checks.machine import Machine, Session
 from reports.model.evidence import Absent, Gap, Reading, Series, Why
 from reports.model.finding import Cannot, Limit, Limits, Origin
 
@@ -118,6 +118,42 @@ def _critical(machine: Machine, sensor: str) -> float | None:
             value = float(item.critical.value)
             return value if 0.0 < value <= 125.0 else None
     return None
+
+
+@dataclass
+class Watch:
+    """Tells how far a trial of all cores is, in `words`, and ends it when the guard objects.
+
+    Without a sensor nobody guards. `stopped` is what the guard objected to, "" where it did not.
+    """
+
+    machine: Machine
+    session: Session
+    words: str
+    sensor: str
+    guard: Guard | None
+    celsius: list[Reading | Absent] = field(default_factory=list)
+    stopped: str = ""
+
+    @classmethod
+    def over(cls, machine: Machine, session: Session, limits: Limits, words: str) -> Watch:
+        """The watch of `machine`, with the guard that `limits` ask for."""
+        sensor = machine.processor_sensor()
+        if sensor is None or isinstance(machine.temperature(sensor), Absent):
+            return cls(machine, session, words, "", None)
+        return cls(machine, session, words, sensor, guard_for(machine, sensor, limits))
+
+    def __call__(self, done: float) -> bool:
+        self.session.tell(self.words, min(max(done, 0.0), 1.0))
+        if self.guard is not None:
+            self.celsius.append(self.machine.temperature(self.sensor))
+            self.stopped = self.stopped or self.guard.objection(self.celsius, watch_slope=False)
+        return not self.stopped
+
+    def safety_stop(self) -> Reading | Absent:
+        """What the guard said when it ended the trial, in words."""
+        source = "guard of the trial"
+        return Reading(self.stopped, "", source) if self.stopped else Absent(Why.NOT_THERE, source)
 
 
 @dataclass

@@ -460,6 +460,42 @@ class Restraint:
 
 
 @dataclass(frozen=True, slots=True)
+class CoreTrial:
+    """What one core computed (`checks.measures.exact`); `number` is the kernel's, of a logical processor.
+
+    `pinned`: it was kept to that core. `rounds` are whole ones, `wrong` counts wrong values, `sorts` says in
+    which computations, `ended` why it gave out early (not there: it did not).
+    """
+
+    number: int
+    pinned: Reading | Absent
+    rounds: Reading | Absent
+    wrong: Reading | Absent
+    sorts: Reading | Absent
+    ended: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class ComputeTrial:
+    """All cores at once. `running` is how many the kernel runs; `ended`: what cut it short."""
+
+    cores: tuple[CoreTrial, ...]
+    running: Reading | Absent
+    ended: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class ClockState:
+    """The clock, hertz, of cores that change together: `now`, the `base` that they hold at their rated power,
+    and the `highest`."""
+
+    id: str
+    now: Reading | Absent
+    base: Reading | Absent
+    highest: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
 class BootEntry:
     """A system that the firmware may start: `partition` is the GUID that its entry points at, lower case."""
 
@@ -592,6 +628,13 @@ class Machine(Protocol):
         """Of every battery that is in its place."""
 
     def restraint(self) -> Restraint: ...
+
+    def clocks(self) -> tuple[ClockState, ...] | Absent:
+        """Of every group of cores; not supported where the kernel sees no clock (a virtual machine)."""
+
+    def compute_trial(self, seconds: float, watch: Callable[[float], bool]) -> ComputeTrial:
+        """Have every core compute at once for `seconds`, or until `watch`, told about once a second what
+        share of them is over, says False."""
 
     def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
         """Those that are active and point at a partition, in the order they are tried."""

@@ -11,16 +11,16 @@ that gets too hot.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from checks.check import Check, Subject
-from checks.heating import Guard, guard_for, guard_limits
+from checks.heating import Watch, guard_limits
 from checks.judging import CRAFT, cannot_tell, failed, number, passed, text, unread
 from checks.limits import strongest
 from checks.machine import BadWord, Machine, MemoryTrial, Session
 from checks.measures.march import MARCH_C_MINUS, PARTITIONED, ROUNDS
 from checks.memory import empty, of_map, processor_worked, reseat, soldered
-from reports.model.evidence import Absent, Reading, Why
+from reports.model.evidence import Absent, Reading
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
 
@@ -63,16 +63,14 @@ def pattern_limits(subject: Subject) -> Limits:
 
 def measure_pattern(machine: Machine, subject: Subject, session: Session) -> Pattern:
     limits = pattern_limits(subject)
-    watch = _Watch.over(machine, session, limits)
+    watch = Watch.over(machine, session, limits, "trying the free memory")
     trial = machine.memory_trial(
         _of(limits, "trial_share") / 100,
         int(_of(limits, "trial_rounds")),
         _of(limits, "trial_seconds_most"),
         watch,
     )
-    source = "guard of the trial"
-    stop = Reading(watch.stopped, "", source) if watch.stopped else Absent(Why.NOT_THERE, source)
-    return Pattern(trial, _all_soldered(machine), stop)
+    return Pattern(trial, _all_soldered(machine), watch.safety_stop())
 
 
 def _of(limits: Limits, name: str) -> float:
@@ -87,32 +85,6 @@ def _all_soldered(machine: Machine) -> Reading | Absent:
     return Reading(
         all(soldered(slot) for slot in slots if not empty(slot)), "", "SMBIOS type 17, form factor"
     )
-
-
-@dataclass
-class _Watch:
-    """Tells how far the trial is, and ends it when the guard objects; without a sensor nobody guards."""
-
-    machine: Machine
-    session: Session
-    sensor: str
-    guard: Guard | None
-    celsius: list[Reading | Absent] = field(default_factory=list)
-    stopped: str = ""
-
-    @classmethod
-    def over(cls, machine: Machine, session: Session, limits: Limits) -> _Watch:
-        sensor = machine.processor_sensor()
-        if sensor is None or isinstance(machine.temperature(sensor), Absent):
-            return cls(machine, session, "", None)
-        return cls(machine, session, sensor, guard_for(machine, sensor, limits))
-
-    def __call__(self, done: float) -> bool:
-        self.session.tell("trying the free memory", min(max(done, 0.0), 1.0))
-        if self.guard is not None:
-            self.celsius.append(self.machine.temperature(self.sensor))
-            self.stopped = self.stopped or self.guard.objection(self.celsius, watch_slope=False)
-        return not self.stopped
 
 
 def judge_pattern(evidence: Pattern, limits: Limits) -> Judgement:

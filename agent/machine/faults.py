@@ -326,6 +326,12 @@ def _logged(sort: Complaint) -> Callable[[Unit], Unit]:
     return _errors(log=((sort, 12),), a_minute=3)
 
 
+def _sags(unit: Unit) -> Unit:
+    if not unit.held.clock_told:
+        raise ValueError("the unit shows no clock of its processor")
+    return replace(unit, held=replace(unit.held, load_share=0.5))
+
+
 _OTHER_UUID = "00000000-0000-4000-8000-00000000dead"
 
 _TABLE = (
@@ -486,6 +492,12 @@ _TABLE = (
         "the firmware holds the processor at a low clock",
         lambda unit: replace(unit, held=replace(unit.held, clock_share=0.25)),
     ),
+    Named(
+        "processor-miscalculates",
+        "a core of the processor computes wrong under load",
+        lambda unit: replace(unit, processor=replace(unit.processor, wrong_core=unit.package.cores - 1)),
+    ),
+    Named("clock-sags", "under load the processor falls to half of its base clock", _sags),
     Named("start-entry-stale", "the owner's boot entry points at a partition that is gone", _stale),
     Named(
         "drive-link-narrow", "the drive's contacts are half home: half its lanes", _drive_lane(_half_width)

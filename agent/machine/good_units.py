@@ -7,6 +7,7 @@ The spreads are common practice, no source.
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 from agent.machine.unit import (
@@ -110,15 +111,22 @@ def _extras(chance: random.Random, form: Form) -> dict[str, Any]:
     """Half of the panels outside laptops are lit by what no kernel sees; old firmware registers nothing."""
     lamps = form is Form.LAPTOP or (form is Form.ALL_IN_ONE and chance.random() < 0.5)
     names = chance.choice((("Owner's system",), ("Owner's system", "Older system"), ()))
+    brightness = chance.uniform(0.05, 1.0)
+    held = Held(
+        slowed_share=chance.choice((0.0, 0.0, 0.01)),
+        clock_share=chance.choice((1.0, 1.0, 0.9)),
+        heat_told=chance.random() < 0.7,
+    )
     return {
-        "lamps": (Lamp("panel", chance.uniform(0.05, 1.0)),) * lamps,
-        "held": Held(
-            slowed_share=chance.choice((0.0, 0.0, 0.01)),
-            clock_share=chance.choice((1.0, 1.0, 0.9)),
-            heat_told=chance.random() < 0.7,
-        ),
+        "lamps": (Lamp("panel", brightness),) * lamps,
         "firmware": Firmware(uefi=chance.random() < 0.9, boot_entries=names),
+        "held": replace(held, **_clock(chance)),
     }
+
+
+def _clock(chance: random.Random) -> dict[str, Any]:
+    """Some hold a little less than their base clock under all cores, others boost; one in ten tells none."""
+    return {"load_share": chance.uniform(0.88, 1.4), "clock_told": chance.random() < 0.9}
 
 
 def _screens(form: Form) -> tuple[Screen, ...]:

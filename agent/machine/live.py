@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
-from agent.machine import load, pattern
+from agent.machine import compute, load, pattern
 from agent.machine.linux import (
     aer,
     alsa,
@@ -65,6 +65,9 @@ from checks.machine import (
     ChainSignal,
     Charge,
     Clock,
+    ClockState,
+    ComputeTrial,
+    CoreTrial,
     DisplayConnector,
     Drive,
     DriveHealth,
@@ -385,6 +388,18 @@ class LiveMachine:
         slowed = throttle.throttled(self._tree).package_time
         return Restraint(slowed, uptime.seconds(self._tree), allowed, highest)
 
+    def clocks(self) -> tuple[ClockState, ...] | Absent:
+        found = cpufreq.policies(self._tree)
+        if isinstance(found, Absent):
+            return found
+        return tuple(ClockState(it.id, it.now, it.base, it.highest) for it in found)
+
+    def compute_trial(self, seconds: float, watch: Callable[[float], bool]) -> ComputeTrial:
+        cores, cut = compute.trial(seconds, watch)
+        return ComputeTrial(
+            tuple(_core_trial(core) for core in cores), cpuinfo.running(self._tree), _words(cut, "trial")
+        )
+
     def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
         found = efivars.boot_entries(self._tree)
         if isinstance(found, Absent):
@@ -625,3 +640,22 @@ def _chains(chains: tuple[wireless.Chain, ...] | Absent, radio: str) -> tuple[Ch
 def _proof(machine: LiveMachine) -> Machine:
     """The type checker's proof that a live machine is a `Machine`."""
     return machine
+
+
+def _core_trial(core: compute.Core) -> CoreTrial:
+    source = f"core {core.number}"
+    silent = Absent(Why.DID_NOT_ANSWER, source, core.ended or "it did not begin")
+    if core.pinned is None:
+        return CoreTrial(core.number, silent, silent, silent, silent, _words(core.ended, source))
+    return CoreTrial(
+        number=core.number,
+        pinned=Reading(core.pinned, "", source),
+        rounds=Reading(core.rounds, "", source),
+        wrong=Reading(sum(core.wrong.values()), "", source),
+        sorts=_words(" and ".join(core.wrong), source),
+        ended=_words(core.ended, source),
+    )
+
+
+def _words(words: str, source: str) -> Reading | Absent:
+    return Reading(words, "", source) if words else Absent(Why.NOT_THERE, source)

@@ -30,7 +30,9 @@ from checks.machine import (
     CardReader,
     ChainSignal,
     Charge,
+    ClockState,
     Complaint,
+    ComputeTrial,
     DisplayConnector,
     Drive,
     DriveHealth,
@@ -74,6 +76,9 @@ NO_PARTITION = "0c5f3a52-7b1e-4d8c-9a41-000000000000"
 EFI_SYSTEM = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 TRIAL_BYTES_PER_S = 12e9
 """Two channels of memory, read and written by all cores (common practice, no source)."""
+ROUND_S = 1.0
+"""A round of computation, on an ordinary core."""
+BASE_HERTZ = 2.4e9
 SYSTEM_BYTES = 2**30
 """What a system started from a stick holds itself."""
 FELT_RPM = 150.0
@@ -369,6 +374,25 @@ class RehearsalMachine:
             allowed=_reading(3.6e9 * held.clock_share, "hertz", "allowed clock"),
             highest=_reading(3.6e9, "hertz", "highest clock"),
         )
+
+    def clocks(self) -> tuple[ClockState, ...] | Absent:
+        """One group of cores; at rest it idles."""
+        if not self.unit.held.clock_told:
+            return Absent(Why.NOT_SUPPORTED, "rehearsal: clocks")
+        share = self.unit.held.load_share if self._heat.busy else 0.4
+        base = _reading(BASE_HERTZ, "hertz", "base clock")
+        now = _reading(BASE_HERTZ * share, "hertz", "clock")
+        return (ClockState("policy0", now, base, _reading(3.6e9, "hertz", "highest clock")),)
+
+    def compute_trial(self, seconds: float, watch: Callable[[float], bool]) -> ComputeTrial:
+        """Takes its time and heats; the core that miscalculates flips a bit in each computation."""
+        took_s, cut = self._work(seconds, seconds, watch)
+        cores = tuple(
+            scale_model.core_trial(number, int(took_s / ROUND_S), number == self.unit.processor.wrong_core)
+            for number in range(self.unit.package.cores)
+        )
+        running = _reading(self.unit.package.cores, "", "cores that run")
+        return ComputeTrial(cores, running, _text(cut, "end of the computation"))
 
     def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
         firmware = self.unit.firmware

@@ -1,18 +1,21 @@
-"""The memory of a rehearsal unit, as a scale model that the march of the live machine goes over."""
+"""The memory of a rehearsal unit, as a scale model that the march of the live machine goes over; and a core
+of it, which computes what a live one does."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import accumulate
 from typing import Any, Final
 
 import numpy as np
 
 from agent.machine.unit import Slot
-from checks.machine import BadWord
+from checks.machine import BadWord, CoreTrial
+from checks.measures.exact import FLOATS, INTEGERS, MATRICES, Computation
 from checks.measures.march import MARCH_C_MINUS, Words, Wrong, march, rounds
-from reports.model.evidence import Reading
+from reports.model.evidence import Absent, Reading, Why
 
 CACHE_BYTES: Final = 8 << 20
 MODULE_WORDS: Final = 512
@@ -68,3 +71,30 @@ def _bad_word(place: int, wrong: Wrong, filled: tuple[Slot, ...]) -> BadWord:
         read=Reading(f"{int(wrong.read[at]):016x}", "", source),
         modules=(Reading(filled[number].locator, "", source),),
     )
+
+
+def core_trial(number: int, rounds: int, flips: bool) -> CoreTrial:
+    """`rounds` of a core; one that `flips` loses a bit on the way in each computation of every round."""
+    source = f"rehearsal: core {number}"
+    wrong = {it.name: _computed(it, flips) * rounds for it in (INTEGERS, FLOATS, MATRICES)}
+    sorts = " and ".join(name for name, count in wrong.items() if count)
+    none = Absent(Why.NOT_THERE, source)
+    return CoreTrial(
+        number=number,
+        pinned=Reading(True, "", source),
+        rounds=Reading(rounds, "", source),
+        wrong=Reading(sum(wrong.values()), "", source),
+        sorts=Reading(sorts, "", source) if sorts else none,
+        ended=none,
+    )
+
+
+@cache
+def _computed(computation: Computation, flips: bool) -> int:
+    """Wrong values of one run, in which half way the lowest bit of the first value flips."""
+    state = computation.start()
+    for step in range(computation.steps):
+        if flips and step == computation.steps // 2:
+            state[0].reshape(-1).view(np.uint64)[0] ^= np.uint64(1)
+        computation.step(state)
+    return computation.wrong(state)

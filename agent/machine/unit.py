@@ -258,9 +258,10 @@ class Thermometer:
 
 @dataclass(frozen=True, slots=True)
 class Chip:
-    """What the processor calls itself; its cores are the package's."""
+    """What the processor calls itself; its cores are the package's; `wrong_core` miscalculates."""
 
     model: str = "HG six"
+    wrong_core: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,11 +362,14 @@ class Lamp:
 @dataclass(frozen=True, slots=True)
 class Held:
     """What holds the processor back: the share of the time that heat slows it, and of its clock that it may
-    use. Without `heat_told` its maker counts no such time."""
+    use. Without `heat_told` its maker counts no such time. Under load its clock is `load_share` of the base,
+    and without `clock_told` nobody sees it."""
 
     slowed_share: float = 0.0
     clock_share: float = 1.0
     heat_told: bool = True
+    load_share: float = 1.1
+    clock_told: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,12 @@ the way stays visible in the answer.
 
 - Integers: x becomes a x modulo the prime 2^31 - 1, in 64-bit integers. After 10 000 steps from 1 the
   published answer is 399 268 537 (ISO C++, [rand.predef], `minstd_rand`; Park, Miller, Stockmeyer 1993).
-- Floating point: the same modulo the prime 2^53 - 111, which fills the significand of a double. Every product,
-  difference and floored quotient is a whole number up to 2^53, so IEEE 754 leaves no rounding to choose. The
-  remainder is taken in parts (Schrage 1979). The answer is the power modulo the prime.
-- Matrices: the elements rise evenly along row and column, so each element of the product follows from the sums of
-  the first whole numbers and of their squares. All of it stays below 2^53: in whatever order the products
-  are added, and fused or not, the sum is the same.
+- Floating point: the same modulo the prime 2^53 - 111, which fills the significand of a double. Every
+  product, difference and floored quotient is a whole number up to 2^53, so IEEE 754 leaves no rounding to
+  choose. The remainder is taken in parts (Schrage 1979). The answer is the power modulo the prime.
+- Matrices: the elements rise evenly along row and column, so each element of the product follows from the
+  sums of the first whole numbers and of their squares. All of it stays below 2^53: in whatever order the
+  products are added, and fused or not, the sum is the same.
 
 From one start the others follow: they are multiples, and so are their answers.
 """
@@ -118,7 +118,7 @@ _COLUMNS: Final = (60013, 3)
 
 @cache
 def _right() -> Arrays:
-    """The factors, and every element of their product by the sums of k and of k squared; in integers first."""
+    """The factors, and every element of their product by the sums of k and k squared; first in integers."""
     places = np.arange(SIDE, dtype=np.int64)
     rows, columns = (start + rise * places for rise, start in (_ROWS, _COLUMNS))
     first, squares = SIDE * (SIDE - 1) // 2, (SIDE - 1) * SIDE * (2 * SIDE - 1) // 6

@@ -2,6 +2,7 @@
 
 import pytest
 
+from checks.machine import ComputeTrial
 from reports.model.evidence import Absent, Why
 
 
@@ -12,3 +13,5 @@ def spared_memory(monkeypatch: pytest.MonkeyPatch) -> None:
 
     spared = Absent(Why.NOT_PERMITTED, "memory", "spared by the test")
     monkeypatch.setattr(LiveMachine, "memory_trial", lambda *asked: spared)
+    none = ComputeTrial((), spared, spared)
+    monkeypatch.setattr(LiveMachine, "compute_trial", lambda *asked: none)

@@ -276,7 +276,7 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
     hot = {
         each for each in FAULT_TABLE if each.startswith(("fan-", "compound", "cooler", "vents", "sensor-"))
     }
-    tried = {"memory-bad-cell"}
+    tried = {"memory-bad-cell", "processor-miscalculates", "clock-sags"}
     limits = {"no-power-counter", "no-tachometer", "mains-unplugged", "room-hot"}
 
     assert FAULT_TABLE.keys() - hot - tried - limits - elsewhere == {
@@ -345,3 +345,47 @@ def test_no_good_memory_is_held_when_it_is_tried(form):
             wrong[seed] = judgement.reason
 
     assert wrong == {}
+
+
+AT_WORK = {"processor-miscalculates": "processor.compute", "clock-sags": "processor.clock"}
+
+
+def at_work(unit: Unit, id: str, *faults: str) -> Judgement:
+    each = check(id)
+    about = subject(PartKind.PROCESSOR, form=unit.form)
+    return each.judge(each.measure(RehearsalMachine(unit, faults), about, Bench()), each.limits(about))
+
+
+@pytest.mark.parametrize("fault", AT_WORK)
+def test_each_fault_of_a_processor_at_work_shows_in_its_check_alone(fault):
+    unit = load_unit(DEMO)
+
+    found = {id: at_work(unit, id, fault).verdict for id in AT_WORK.values()}
+
+    assert {id for id, verdict in found.items() if verdict is Verdict.FAIL} == {AT_WORK[fault]}
+    assert {at_work(unit, id).verdict for id in AT_WORK.values()} == {Verdict.PASS}
+
+
+def test_the_core_that_errs_is_named_with_every_sort_that_it_got_wrong():
+    unit = load_unit(DEMO)
+
+    judgement = at_work(unit, "processor.compute", "processor-miscalculates")
+
+    last = unit.package.cores - 1
+    assert judgement.reason == (
+        f"core {last} computes wrong under load (integer and floating-point and matrix)"
+    )
+
+
+@pytest.mark.parametrize("form", Form)
+def test_no_good_processor_is_held_when_it_works(form):
+    wrong, told = {}, Counter()
+    for seed in range(100):
+        for id in AT_WORK.values():
+            judgement = at_work(random_good_unit(seed, form), id)
+            told[judgement.verdict] += 1
+            if judgement.verdict not in (Verdict.PASS, Verdict.NOT_APPLICABLE):
+                wrong[seed, id] = judgement.reason
+
+    assert wrong == {}
+    assert told[Verdict.PASS] > 150

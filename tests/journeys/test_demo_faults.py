@@ -85,6 +85,7 @@ POINTS_AT = {
     "compound-missing": ("thermal.load", "thermal compound", ""),
     "compound-poor": ("thermal.load", "thermal compound", ""),
     "processor-held-hot": ("processor.throttle", "thermal compound", ""),
+    "processor-miscalculates": ("processor.compute", "processor", ""),
     "antenna-main-off": ("wireless.antennas", "main antenna lead", "wireless card"),
     "wireless-card-loose": ("wireless.present", "wireless card", ""),
     "radio-switch-off": ("wireless.present", "wireless card", ""),

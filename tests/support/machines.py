@@ -23,7 +23,10 @@ from checks.machine import (
     CardReader,
     ChainSignal,
     Charge,
+    ClockState,
     Complaint,
+    ComputeTrial,
+    CoreTrial,
     DisplayConnector,
     Drive,
     DriveHealth,
@@ -380,6 +383,25 @@ def restraint(slowed: Any = 0.0, clock: float = 1.0, **changes: Any) -> Restrain
     return Restraint(**plain | changes)
 
 
+def clock_state(share: Any = 1.1, id: str = "policy0", **changes: Any) -> ClockState:
+    """At this share of a base clock of 2 GHz."""
+    now = said(2e9 * share, "hertz") if isinstance(share, float) else share
+    plain: dict[str, Any] = {"now": now, "base": said(2e9, "hertz"), "highest": said(4e9, "hertz")}
+    return ClockState(id, **plain | changes)
+
+
+def core_trial(number: int = 0, **changes: Any) -> CoreTrial:
+    """A core that computed right."""
+    plain: dict[str, Any] = {"pinned": said(True), "rounds": said(12), "wrong": said(0)}
+    return CoreTrial(number, **{**plain, "sorts": absent(), "ended": absent(), **changes})
+
+
+def compute_trial(*cores: CoreTrial, **changes: Any) -> ComputeTrial:
+    """Of four cores unless they are given."""
+    tried = cores or tuple(core_trial(number) for number in range(4))
+    return ComputeTrial(**{"cores": tried, "running": said(len(tried)), "ended": absent(), **changes})
+
+
 def identity(**changes: str | Reading | Absent) -> Identity:
     """Who the sound laptop says it is."""
     plain = {
@@ -433,6 +455,7 @@ class FakeMachine:
     busy: int = 0
     loads: list[int] = field(default_factory=list)
     asked_health: int = 0
+    trials: list[float] = field(default_factory=list)
 
     def identity(self) -> Identity:
         return self.facts["identity"]
@@ -570,6 +593,20 @@ class FakeMachine:
     def restraint(self) -> Restraint:
         return self.facts["restraint"]
 
+    def clocks(self) -> tuple[ClockState, ...] | Absent:
+        """The clocks, or what a function makes of how many trials there were."""
+        fact = self.facts["clocks"]
+        return fact(len(self.trials)) if callable(fact) else fact
+
+    def compute_trial(self, seconds: float, watch: Callable[[float], bool]) -> ComputeTrial:
+        """A second for each look of the watch."""
+        self.trials.append(seconds)
+        for passed in range(int(seconds)):
+            if not watch(passed / seconds):
+                break
+            self.clock.sleep(1.0)
+        return self.facts["compute_trial"]
+
     def boot_entries(self) -> tuple[BootEntry, ...] | Absent:
         return self.facts["boot_entries"]
 
@@ -636,6 +673,8 @@ def laptop(**facts: Any) -> FakeMachine:
         "backlights": (backlight(),),
         "charging": (charge(),),
         "restraint": restraint(),
+        "clocks": (clock_state(),),
+        "compute_trial": compute_trial(),
         "boot_entries": (BootEntry("Example system", GUID),),
         "partitions": (partition(),),
         "error_counts": error_counts(),

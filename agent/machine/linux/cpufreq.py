@@ -1,7 +1,9 @@
 """Processor clocks (Linux, Documentation/admin-guide/pm/cpufreq.rst): the kernel counts kHz, we hold hertz.
 
 A policy is a group of logical processors that change together. `cpuinfo_max_freq` is what the hardware
-can, `scaling_max_freq` what it may: a lower one is a limit that somebody set.
+can, `scaling_max_freq` what it may: a lower one is a limit that somebody set. The clock that it holds at its
+rated power is `base_frequency` (pm/intel_pstate.rst), elsewhere `nominal_freq` of its firmware, in MHz
+(admin-guide/acpi/cppc_sysfs.rst); 0 is a firmware that does not say.
 """
 
 from __future__ import annotations
@@ -13,8 +15,10 @@ from typing import Final
 from agent.machine.linux.files import Tree, first
 from reports.model.evidence import Absent, Reading, Why
 
-POLICIES: Final = "/sys/devices/system/cpu/cpufreq"
+CPUS: Final = "/sys/devices/system/cpu"
+POLICIES: Final = f"{CPUS}/cpufreq"
 HERTZ_PER_KILOHERTZ: Final = 1000
+HERTZ_PER_MEGAHERTZ: Final = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,7 @@ class Policy:
     highest: Reading | Absent
     allowed: Reading | Absent
     governor: Reading | Absent
+    base: Reading | Absent
 
 
 def policies(tree: Tree) -> tuple[Policy, ...] | Absent:
@@ -63,11 +68,21 @@ def _policy(tree: Tree, name: str) -> Policy:
         highest=_hertz(tree, f"{folder}/cpuinfo_max_freq"),
         allowed=_hertz(tree, f"{folder}/scaling_max_freq"),
         governor=tree.text(f"{folder}/scaling_governor"),
+        base=_base(tree, name),
     )
 
 
-def _hertz(tree: Tree, path: str) -> Reading | Absent:
-    kilohertz = tree.integer(path)
-    if isinstance(kilohertz, Absent):
-        return kilohertz
-    return Reading(int(kilohertz.value) * HERTZ_PER_KILOHERTZ, "hertz", path)
+def _base(tree: Tree, name: str) -> Reading | Absent:
+    """A policy is called after its first processor."""
+    nominal = f"{CPUS}/cpu{name.removeprefix('policy')}/acpi_cppc/nominal_freq"
+    told = first(
+        _hertz(tree, f"{POLICIES}/{name}/base_frequency"), _hertz(tree, nominal, HERTZ_PER_MEGAHERTZ)
+    )
+    if isinstance(told, Reading) and not told.value:
+        return Absent(Why.NOT_SUPPORTED, told.source, "the firmware does not say")
+    return told
+
+
+def _hertz(tree: Tree, path: str, unit: int = HERTZ_PER_KILOHERTZ) -> Reading | Absent:
+    told = tree.integer(path)
+    return told if isinstance(told, Absent) else Reading(int(told.value) * unit, "hertz", path)

@@ -42,6 +42,19 @@ def cores(tree: Tree) -> Reading | Absent:
     return Reading(len(told), "", f"{CPUS}/cpu*/topology") if told else _cores_by_paragraphs(tree)
 
 
+def running(tree: Tree) -> Reading | Absent:
+    """How many logical processors the kernel runs: `online`, a list such as `0-3,6`."""
+    path = f"{CPUS}/online"
+    text = tree.text(path)
+    if isinstance(text, Absent):
+        return text
+    spans = [re.fullmatch(r"(\d+)(?:-(\d+))?", span) for span in str(text.value).strip().split(",")]
+    counts = [int(span[2] or span[1]) - int(span[1]) + 1 for span in spans if span]
+    if len(counts) < len(spans) or min(counts) < 1:
+        return Absent(Why.NOT_UNDERSTOOD, path, str(text.value)[:80])
+    return Reading(sum(counts), "", path)
+
+
 def _shares_core_with(tree: Tree, topology: str) -> str | Absent:
     now, before = (tree.sort(f"{topology}/{name}") for name in _SHARES)
     return now or before

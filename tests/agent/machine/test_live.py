@@ -4,7 +4,7 @@ import errno
 
 import pytest
 
-from agent.machine import pattern
+from agent.machine import compute, pattern
 from agent.machine.linux.wireless import Heard
 from agent.machine.live import LiveMachine
 from checks.machine import Complaint
@@ -260,3 +260,21 @@ def test_a_word_that_was_right_when_read_again_says_so(unit, machine, monkeypatc
     (word,) = trial(unit, machine, monkeypatch, None, words=again).words
 
     assert word.read.why is Why.DID_NOT_ANSWER
+
+
+def test_what_each_core_computed_is_told_by_its_number(machine, unit, monkeypatch):
+    unit.file("/sys/devices/system/cpu/online", "0-2\n")
+    cores = (
+        compute.Core(0, pinned=True, rounds=4),
+        compute.Core(1, pinned=True, rounds=3, wrong={"matrix": 2, "integer": 1}),
+        compute.Core(2, ended="its process ended with status 1"),
+    )
+    monkeypatch.setattr(compute, "trial", lambda seconds, watch: (cores, "it was told to stop"))
+
+    told = machine.compute_trial(5.0, lambda done: True)
+
+    assert [core.wrong.value for core in told.cores[:2]] == [0, 3]
+    assert told.cores[1].sorts.value == "matrix and integer"
+    assert told.cores[2].wrong.why is Why.DID_NOT_ANSWER
+    assert told.cores[2].ended.value == "its process ended with status 1"
+    assert (told.running.value, told.ended.value) == (3, "it was told to stop")

@@ -101,6 +101,8 @@ def facts(it: Machine) -> dict[str, object]:
             it.clock.sleep(1.0)
             speeds.append(it.fan_speed("platform-fan-1"))
         found["hot"] = it.temperature("platform-coretemp.0-1")
+        found["clocks"] = it.clocks()
+    found["computed"] = it.compute_trial(2.0, lambda done: True)
     found["trial"] = it.memory_trial(0.1, 1, 10.0, lambda done: True)
     return found | {"speeds": tuple(speeds), "clock later": it.real_time_clock()}
 
@@ -173,6 +175,8 @@ SHOWS = {
     "backlight-dark": "backlights",
     "processor-held-hot": "restraint",
     "processor-held-slow": "restraint",
+    "processor-miscalculates": "computed",
+    "clock-sags": "clocks",
     "start-entry-stale": "boot_entries",
     "drive-link-narrow": "drive_links",
     "drive-link-slow": "drive_links",

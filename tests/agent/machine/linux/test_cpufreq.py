@@ -63,3 +63,19 @@ def test_a_policy_that_does_not_tell_is_not_passed_over(unit):
 
 def test_without_policies_there_is_nothing_to_hold_back(unit):
     assert cpufreq.most_held_back(unit.tree)[0].why is Why.NOT_THERE
+
+
+def test_the_base_clock_is_the_drivers_else_the_firmwares(unit):
+    policy(unit, 0, base_frequency=2400000)
+    policy(unit, 2)
+    unit.file("/sys/devices/system/cpu/cpu2/acpi_cppc/nominal_freq", "3800\n")
+    policy(unit, 4)
+    policy(unit, 6)
+    unit.file("/sys/devices/system/cpu/cpu6/acpi_cppc/nominal_freq", "0\n")
+
+    first, second, third, fourth = cpufreq.policies(unit.tree)
+
+    assert first.base.value == 2_400_000_000
+    assert second.base.value == 3_800_000_000
+    assert third.base.why is Why.NOT_THERE
+    assert fourth.base.why is Why.NOT_SUPPORTED

@@ -147,3 +147,21 @@ def test_this_computers_processor_is_that_of_lscpu():
 
 def test_this_computers_cores_are_those_that_psutil_counts():
     assert cpuinfo.cores(Tree()).value == (psutil.cpu_count(logical=False) or psutil.cpu_count())
+
+
+@pytest.mark.parametrize(("text", "count"), [("0", 1), ("0-1", 2), ("0-3,6", 5), ("0,2-3\n", 3)])
+def test_the_processors_that_run_are_counted(unit, text, count):
+    unit.file("/sys/devices/system/cpu/online", text)
+
+    assert cpuinfo.running(unit.tree).value == count
+
+
+@pytest.mark.parametrize("text", ["", "x", "3-1", "0-"])
+def test_a_list_of_processors_that_is_none_is_not_understood(unit, text):
+    unit.file("/sys/devices/system/cpu/online", text)
+
+    assert isinstance(cpuinfo.running(unit.tree), Absent)
+
+
+def test_as_many_run_here_as_psutil_counts():
+    assert cpuinfo.running(Tree()).value == psutil.cpu_count()
