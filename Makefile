@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit bench lint types lock readme clean test-cooling
+.PHONY: demo test-unit-all test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit bench lint types lock readme clean test-cooling
 
 .venv/.run: requirements.lock pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv # never over one that another python made
@@ -47,11 +47,15 @@ test-stick: .venv/.dev ## the image boots on UEFI, Secure Boot and BIOS, and tou
 test-fat: .venv/.dev ## reports on a real FAT, cut off, full, locked and pulled, under the stick's own kernel
 	$(BIN)/pytest -m heavy tests/stick/test_fat.py
 
-test-unit: .venv/.dev ## virtual units that boot, each fault in turn (QEMU); prints what came of each
+test-unit: MARKS = heavy and not long
+test-unit: test-unit-all ## virtual units that boot, each fault in turn (QEMU); prints what came of each
+
+MARKS = heavy
+test-unit-all: .venv/.dev ## the same with the runs that heat and every other start: hours
 	rm -rf build/unit/results
 	$(BIN)/python -m compileall -q agent checks reports
 	$(BIN)/python -m tests.unit.image
-	$(BIN)/pytest -m heavy -n 2 --dist loadgroup tests/unit; status=$$?; \
+	$(BIN)/pytest -m '$(MARKS)' -n 2 --dist loadgroup tests/unit; status=$$?; \
 	  $(BIN)/python -m tests.unit.table; exit $$status
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units

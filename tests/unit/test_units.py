@@ -38,7 +38,15 @@ def unit_at_bench(request, tmp_path_factory) -> Iterator[Started]:
 @pytest.mark.parametrize(
     ("unit_at_bench", "scenario"),
     [
-        pytest.param(_boot(each), each, id=each.id, marks=pytest.mark.xdist_group(" ".join(_boot(each))))
+        pytest.param(
+            _boot(each),
+            each,
+            id=each.id,
+            marks=[
+                pytest.mark.xdist_group(" ".join(_boot(each))),
+                *([pytest.mark.long] if each.long else ()),
+            ],
+        )
         for each in RUN
     ],
     indirect=["unit_at_bench"],

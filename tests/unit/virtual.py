@@ -90,9 +90,10 @@ def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iter
     process = subprocess.Popen(
         _command(folder, memory, image, hardware, stick), stdin=subprocess.DEVNULL, stdout=log, stderr=log
     )
+    sockets: list[socket.socket] = []
     try:
-        qmp = Qmp(_connected(folder / "qmp", process))
-        terminal = Terminal(_connected(folder / "terminal", process))
+        sockets += [_connected(folder / name, process) for name in ("qmp", "terminal")]
+        qmp, terminal = Qmp(sockets[0]), Terminal(sockets[1])
         with memory.open("r+b") as file:
             mailbox = mmap.mmap(file.fileno(), 4096, offset=MAILBOX)
         unit = VirtualUnit(folder, process, qmp, terminal, mailbox)
@@ -107,7 +108,8 @@ def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iter
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-        log.close()
+        for opened in (*sockets, log):
+            opened.close()
         with suppress(FileNotFoundError):
             memory.unlink()
 
@@ -183,20 +185,31 @@ class Qmp:
     """QEMU's control socket (QEMU Machine Protocol)."""
 
     def __init__(self, connection: socket.socket) -> None:
-        self._stream = connection.makefile("rw", encoding="utf-8", newline="\n")
-        self._stream.readline()
+        self._connection = connection
+        self._heard = b""
+        self._line()
         self.ask("qmp_capabilities")
 
     def ask(self, command: str, arguments: Mapping[str, Any] | None = None) -> Any:
         """What QEMU returns; SetUpFailed where it refuses."""
-        self._stream.write(json.dumps({"execute": command, "arguments": dict(arguments or {})}) + "\n")
-        self._stream.flush()
+        asked = json.dumps({"execute": command, "arguments": dict(arguments or {})})
+        self._connection.sendall(asked.encode() + b"\n")
         while True:
-            answer = json.loads(self._stream.readline())
+            answer = json.loads(self._line())
             if "error" in answer:
                 raise SetUpFailed(f"QMP {command}: {answer['error']['desc']}")
             if "return" in answer:
                 return answer["return"]
+
+    def _line(self) -> bytes:
+        """The next line from QEMU; SetUpFailed where it is gone."""
+        while b"\n" not in self._heard:
+            more = self._connection.recv(65536)
+            if not more:
+                raise SetUpFailed("QEMU is gone")
+            self._heard += more
+        line, _, self._heard = self._heard.partition(b"\n")
+        return line
 
 
 Answering = Callable[[str, Sequence[str]], str]
