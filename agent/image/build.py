@@ -29,9 +29,10 @@ class Parts:
 
 def build_parts(project: Path, work: Path, say: Say = print, level: int = 19) -> Parts:
     """Make whatever of the parts in `work` is missing or older than what it is made of."""
-    if not (work / "pool" / "manifest.json").exists():
+    lock = project / "requirements.lock"
+    if not pool.serves(work / "pool", lock):
         say("fetching packages")
-        pool.fetch(work / "pool", project / "requirements.lock")
+        pool.fetch(work / "pool", lock)
     manifest = pool.verified(work / "pool")
     tree, squashed = work / "system.tar", work / "system.squashfs"
     made_of = _digest(

@@ -32,10 +32,20 @@ class Fetched:
 
 @dataclass(frozen=True)
 class Manifest:
-    """What a pool holds, and when it was fetched: the date of everything built of it (UTC, Unix time)."""
+    """What a pool holds, and when it was fetched: the date of everything built of it (UTC, Unix time).
+
+    `lock_sha256` is of the lock file that its wheels were fetched by.
+    """
 
     fetched_s: int
     files: tuple[Fetched, ...]
+    lock_sha256: str = ""
+
+
+def serves(pool: Path, lock: Path) -> bool:
+    """Whether `pool` was fetched by this very lock file."""
+    manifest = pool / "manifest.json"
+    return manifest.exists() and json.loads(manifest.read_text()).get("lock_sha256") == _sha256(lock)
 
 
 def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -> Manifest:
@@ -45,13 +55,14 @@ def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -
     installed, unpacked = _folder(pool / "installed"), _folder(pool / "unpacked")
     _download(installed, ["?essential", *recipe.INSTALLED], apt)
     _apt_get(apt, "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT, cwd=unpacked)
+    shutil.rmtree(pool / "wheels", ignore_errors=True)  # another lock may have wanted other versions
     _wheels(_folder(pool / "wheels"), lock)
-    return record(pool, int(datetime.now(UTC).timestamp()))
+    return record(pool, int(datetime.now(UTC).timestamp()), _sha256(lock))
 
 
-def record(pool: Path, fetched_s: int) -> Manifest:
-    """Write down what lies in `pool`, as fetched at `fetched_s`."""
-    manifest = Manifest(fetched_s, tuple(_described(pool)))
+def record(pool: Path, fetched_s: int, lock_sha256: str = "") -> Manifest:
+    """Write down what lies in `pool`, as fetched at `fetched_s` by the lock file of that digest."""
+    manifest = Manifest(fetched_s, tuple(_described(pool)), lock_sha256)
     (pool / "manifest.json").write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
     return manifest
 
@@ -59,7 +70,9 @@ def record(pool: Path, fetched_s: int) -> Manifest:
 def verified(pool: Path) -> Manifest:
     """The manifest of `pool`, after each of its files was found to be what it says. Raises `BuildFailed`."""
     told = json.loads((pool / "manifest.json").read_text(encoding="utf-8"))
-    manifest = Manifest(told["fetched_s"], tuple(Fetched(**file) for file in told["files"]))
+    manifest = Manifest(
+        told["fetched_s"], tuple(Fetched(**file) for file in told["files"]), told["lock_sha256"]
+    )
     for file in manifest.files:
         path = pool / file.path
         if not path.is_file() or _sha256(path) != file.sha256:

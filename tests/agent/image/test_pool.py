@@ -1,5 +1,6 @@
 """The pool: what goes into an image is what was fetched, and is recorded."""
 
+import hashlib
 import json
 import subprocess
 
@@ -69,3 +70,15 @@ def test_a_missing_program_and_a_failing_one_are_told_in_a_sentence():
         run("no-such-program")
     with pytest.raises(BuildFailed, match=r"sh failed \(3\): because"):
         run("sh", "-c", "echo because >&2; exit 3")
+
+
+def test_a_pool_serves_the_lock_file_that_it_was_fetched_by_and_no_other(fetched, tmp_path):
+    _, folder = fetched
+    lock = tmp_path / "requirements.lock"
+    lock.write_text("wheel==1 --hash=sha256:00")
+    pool.record(folder, 1_795_000_000, hashlib.sha256(lock.read_bytes()).hexdigest())
+
+    assert pool.serves(folder, lock)
+    lock.write_text("wheel==2 --hash=sha256:00")
+    assert not pool.serves(folder, lock)
+    assert not pool.serves(tmp_path / "none", lock)
