@@ -30,6 +30,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, TypeVar
 
+import psutil
+
 from checks.check import Check, Subject
 from checks.machine import Machine, Question, Session
 from reports.codec import from_json, to_json
@@ -130,16 +132,13 @@ def _serve(said: Mapping[str, Any], line: Line, session: Session) -> None:
 
 def _end(child: int) -> None:
     """End the child, gently first, and gather it; one that cannot be ended is left behind."""
-    for number in (signal.SIGTERM, signal.SIGKILL):
-        with suppress(ProcessLookupError):
-            os.kill(child, number)
-        until = time.monotonic() + GRACE_S
-        while time.monotonic() < until:
-            with suppress(ChildProcessError):
-                if os.waitpid(child, os.WNOHANG) == (0, 0):
-                    time.sleep(0.01)
-                    continue
-            return
+    with suppress(psutil.NoSuchProcess):  # somebody else gathered it
+        process = psutil.Process(child)
+        for ask in (process.terminate, process.kill):
+            ask()
+            with suppress(psutil.TimeoutExpired):
+                process.wait(GRACE_S)
+                return
 
 
 class _Through:
@@ -235,7 +234,7 @@ def place_of(crash: BaseException) -> str:
 
 
 def _bound_memory() -> None:
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    size, (_, hard) = pages * resource.getpagesize() + HEADROOM_BYTES, resource.getrlimit(resource.RLIMIT_AS)
+    has: int = psutil.Process().memory_info().vms
+    size, (_, hard) = has + HEADROOM_BYTES, resource.getrlimit(resource.RLIMIT_AS)
     soft = size if hard == resource.RLIM_INFINITY else min(size, hard)
     resource.setrlimit(resource.RLIMIT_AS, (soft, hard))

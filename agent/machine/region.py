@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+import psutil
 
 from agent.machine.linux import meminfo
 from agent.machine.linux.files import Tree
@@ -105,8 +106,8 @@ def prepare(size: int) -> None:
     Its address space gets room for the region and no more: the bound of the measuring process, which it
     inherits, is too tight for it. Should memory run short after all, the kernel ends it before any other.
     """
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    wanted, (_, hard) = pages * mmap.PAGESIZE + size + HEADROOM, resource.getrlimit(resource.RLIMIT_AS)
+    has: int = psutil.Process().memory_info().vms
+    wanted, (_, hard) = has + size + HEADROOM, resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (wanted if hard < 0 else min(wanted, hard), hard))
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")

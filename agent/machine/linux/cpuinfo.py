@@ -6,11 +6,16 @@ Threads that share a core name the same set of threads. That set is counted, and
 captured machines), so that half of them seem to be missing. Where the kernel shows no sets, the paragraphs
 of /proc/cpuinfo stand in: one for each thread, on x86 with `model name`, `physical id` (its package) and
 `core id` (its core there), elsewhere often with none of them.
+
+Cores are counted here and not by psutil, which knows no other root than the running machine's; the tests
+compare the two. The name of a processor that /proc/cpuinfo does not name is py-cpuinfo's to find out.
 """
 
 from __future__ import annotations
 
 import re
+from functools import cache
+from pathlib import Path
 from typing import Final
 
 from agent.machine.linux.files import Tree, gathered, known
@@ -29,7 +34,22 @@ def model(tree: Tree) -> Reading | Absent:
     if isinstance(threads, Absent):
         return threads
     names = dict.fromkeys(" ".join(thread.get("model name", "").split()) for thread in threads)
-    return known(Reading(" and ".join(filter(None, names)), "", CPUINFO))
+    named = known(Reading(" and ".join(filter(None, names)), "", CPUINFO))
+    return named_elsewhere() if isinstance(named, Absent) and tree.root == Path("/") else named
+
+
+@cache
+def named_elsewhere() -> Reading | Absent:
+    """The running machine's model name as py-cpuinfo finds it: by lscpu, the device tree, the kernel's log or
+    the processor itself. It takes a second, so it is asked once, and only where the kernel's file fails.
+    """
+    import cpuinfo as library
+
+    try:
+        told = library.get_cpu_info().get("brand_raw", "")
+    except Exception as error:  # noqa: BLE001 - it runs other programs, and raises whatever they lead to
+        return Absent(Why.DID_NOT_ANSWER, "py-cpuinfo", type(error).__name__)
+    return known(Reading(" ".join(str(told).split()), "", "py-cpuinfo"))
 
 
 def cores(tree: Tree) -> Reading | Absent:

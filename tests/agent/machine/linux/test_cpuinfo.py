@@ -165,3 +165,43 @@ def test_a_list_of_processors_that_is_none_is_not_understood(unit, text):
 
 def test_as_many_run_here_as_psutil_counts():
     assert cpuinfo.running(Tree()).value == psutil.cpu_count()
+
+
+@pytest.fixture
+def unnamed(monkeypatch):
+    """This computer, with a file of the kernel that does not name its processor; counts who is asked."""
+    asked = []
+
+    def info():
+        asked.append(1)
+        return {"brand_raw": "Tarnwick  A55"}
+
+    monkeypatch.setattr(cpuinfo, "_threads", lambda tree: [{"processor": "0"}])
+    monkeypatch.setattr("cpuinfo.get_cpu_info", info)
+    cpuinfo.named_elsewhere.cache_clear()
+    yield asked
+    cpuinfo.named_elsewhere.cache_clear()
+
+
+def test_a_processor_that_the_kernel_does_not_name_is_named_by_the_library_asked_once(unnamed):
+    first, second = cpuinfo.model(Tree()), cpuinfo.model(Tree())
+
+    assert first == second == Reading("Tarnwick A55", "", "py-cpuinfo")
+    assert len(unnamed) == 1
+
+
+def test_a_copied_tree_is_never_answered_by_the_running_machine(unnamed, unit):
+    assert cpuinfo.model(unit.tree).why is Why.NOT_THERE
+    assert unnamed == []
+
+
+def test_a_library_that_gives_up_is_no_crash(unnamed, monkeypatch):
+    monkeypatch.setattr("cpuinfo.get_cpu_info", lambda: 1 / 0)
+
+    assert cpuinfo.model(Tree()) == Absent(Why.DID_NOT_ANSWER, "py-cpuinfo", "ZeroDivisionError")
+
+
+def test_the_library_names_this_computer_as_its_kernel_does():
+    cpuinfo.named_elsewhere.cache_clear()
+
+    assert cpuinfo.named_elsewhere() == Reading(cpuinfo.model(Tree()).value, "", "py-cpuinfo")
