@@ -55,7 +55,7 @@ test-unit-all: .venv/.dev ## the same with the runs that heat and every other st
 	rm -rf build/unit/results
 	$(BIN)/python -m compileall -q agent checks reports
 	$(BIN)/python -m tests.unit.image
-	$(BIN)/pytest -m '$(MARKS)' -n 2 --dist loadgroup tests/unit; status=$$?; \
+	$(BIN)/pytest -m '$(MARKS)' tests/unit; status=$$?; \
 	  $(BIN)/python -m tests.unit.table; exit $$status
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units

@@ -8,51 +8,62 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from tests.unit.image import CACHE, made_before
 from tests.unit.runner import Came, Started, differences, perform, started
-from tests.unit.scenario import Scenario, Unit, units
+from tests.unit.scenario import Scenario, units
 
 UNITS = {unit.name: unit for unit in units()}
-RUN = [scenario for unit in UNITS.values() for scenario in unit.scenarios if not scenario.waits]
+RUN = sorted(
+    (scenario for unit in UNITS.values() for scenario in unit.scenarios if not scenario.waits),
+    key=lambda scenario: (scenario.unit, scenario.boot),
+)
+"""In the order of starts, so that each start serves all of its scenarios."""
 RESULTS = CACHE / "results"
 
 
-def _boot(scenario: Scenario) -> tuple[str, str]:
-    return scenario.unit, scenario.boot
+class Bench:
+    """The one unit that runs now. Another, or another start, switches it off first."""
+
+    def __init__(self, folders: pytest.TempPathFactory) -> None:
+        self._folders = folders
+        self._running = ExitStack()
+        self._here: Started | None = None
+
+    def unit(self, scenario: Scenario) -> Started:
+        """The scenario's unit, started and set up as its file says."""
+        here = self._here
+        if here is None or (here.unit.name, here.boot) != (scenario.unit, scenario.boot):
+            self.clear()
+            folder = self._folders.mktemp(scenario.unit) / "unit"
+            begun = started(UNITS[scenario.unit], scenario.boot, made_before(), folder)
+            here = self._here = self._running.enter_context(begun)
+        return here
+
+    def clear(self) -> None:
+        self._here = None
+        self._running.close()
 
 
 @pytest.fixture(scope="module")
-def unit_at_bench(request, tmp_path_factory) -> Iterator[Started]:
-    """One start of one unit, for all of its scenarios."""
-    name, boot = request.param
-    unit: Unit = UNITS[name]
-    with started(unit, boot, made_before(), tmp_path_factory.mktemp(name) / "unit") as here:
-        yield here
+def bench(tmp_path_factory) -> Iterator[Bench]:
+    """What stands on the bench; a fixture with a parameter would start it anew for every test."""
+    bench = Bench(tmp_path_factory)
+    yield bench
+    bench.clear()
 
 
 @pytest.mark.heavy
 @pytest.mark.parametrize(
-    ("unit_at_bench", "scenario"),
-    [
-        pytest.param(
-            _boot(each),
-            each,
-            id=each.id,
-            marks=[
-                pytest.mark.xdist_group(" ".join(_boot(each))),
-                *([pytest.mark.long] if each.long else ()),
-            ],
-        )
-        for each in RUN
-    ],
-    indirect=["unit_at_bench"],
+    "scenario",
+    [pytest.param(each, id=each.id, marks=[pytest.mark.long] if each.long else []) for each in RUN],
 )
-def test_what_comes_of_the_unit_is_what_its_scenario_says(unit_at_bench, scenario, tmp_path):
-    came = perform(unit_at_bench, scenario, tmp_path)
+def test_what_comes_of_the_unit_is_what_its_scenario_says(bench, scenario, tmp_path):
+    came = perform(bench.unit(scenario), scenario, tmp_path)
     differ = differences(scenario, came)
     _keep(scenario, came, differ)
 
