@@ -60,6 +60,7 @@ _CLOCK: Final = "rtc"
 
 _RESTS_ON: Final = {
     "wireless.antennas": ("wireless.present",),
+    "wireless.scan": ("wireless.present",),
     "wireless.bluetooth": ("wireless.present",),
     "wireless.same": ("wireless.present",),
     "microphone.present": ("audio.codec",),

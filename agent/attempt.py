@@ -36,6 +36,7 @@ from reports.model.order import Order
 from reports.model.record import (
     SCHEMA,
     BaselineNote,
+    BenchNote,
     ClockNote,
     MapNote,
     Opened,
@@ -76,12 +77,14 @@ class Earlier:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What is run: the order, the map and the baseline it was planned with, and who is at the bench."""
+    """What is run: the order, the map, the baseline and the bench reference it was planned with, and who is
+    at the bench."""
 
     order: Order
     service_map: ServiceMap
     technician: str
     baseline: BaselineNote | None = None
+    bench_reference: BenchNote | None = None
 
 
 def earlier(attempts: Path, credential: Mapping[str, Any], source: Source) -> Earlier:
@@ -193,6 +196,7 @@ def close_attempt(
         credential=seal.credential,
         baseline=job.baseline,
         follows_cut_off=cut_off,
+        bench_reference=job.bench_reference,
     )
     return _write(folder / REPORT, to_json(report), machine.clock, seal)
 

@@ -119,6 +119,7 @@ def _parser() -> argparse.ArgumentParser:
     _plan(commands)
     _baseline(commands)
     _inventory(commands)
+    _bench_check(commands)
     _documents(commands)
     _proofs(commands)
     _office(commands)
@@ -245,6 +246,22 @@ def _inventory(commands: Subparsers) -> None:
     _bench(command)
     _json(command)
     _rehearsed(command, "show")
+
+
+def _bench_check(commands: Subparsers) -> None:
+    bench = commands.add_parser("bench", help="take the bench reference").add_subparsers(
+        metavar="check", required=True
+    )
+    help = "on a known-good computer: record what the air at this bench is like, for 30 days"
+    check = _add(bench, "check", help, "bench", "bench_check")
+    _bench(check)
+    check.add_argument("--ambient", type=float, metavar="CELSIUS", help="how warm the room is")
+    check.add_argument(
+        "--ambient-sensor", metavar="ID", help="the sensor of this computer that reads the room"
+    )
+    check.add_argument("--days", type=int, default=30, metavar="N", help="for how many days it is good")
+    check.add_argument("--technician", metavar="ID", help="who is at the bench (an id, not a name)")
+    _rehearsed(check, "listen with")
 
 
 def _documents(commands: Subparsers) -> None:

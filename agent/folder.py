@@ -3,7 +3,8 @@
 orders/   work orders, one file each      maps/   service maps of families
 reports/  one folder per attempt          keys/   the bench key, its credential, the trust file
 
-Beside an order lies its baseline, <number>.baseline.json; at the root the log, benchproof.log.
+Beside an order lies its baseline, <number>.baseline.json; at the root the log, benchproof.log, and the bench
+reference, bench-reference.json.
 """
 
 from __future__ import annotations

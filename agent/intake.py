@@ -27,6 +27,7 @@ from reports.canonical import digest
 from reports.codec import baseline_from, from_json, read_json
 from reports.errors import DocumentError, Fault, shown
 from reports.model.baseline import SCHEMA, Baseline, Intake, Noted, ThermalContact
+from reports.model.bench import BenchReference
 from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Depth, Finding, Stage, Verdict
 from reports.model.order import Order
@@ -46,13 +47,16 @@ _WIDE_MINUTES: Final = 60.0
 # -- recording ---------------------------------------------------------------------------------------
 
 
-def intake_plan(order: Order, service_map: ServiceMap, *, load: bool = False) -> Plan:
+def intake_plan(
+    order: Order, service_map: ServiceMap, *, load: bool = False, reference: BenchReference | None = None
+) -> Plan:
     """Every check that only reads, of every part; with `load` the heating check and what it needs too."""
     wanted = {each.id for each in CHECKS if each.stage is Stage.INVENTORY}
     if load:
         wanted |= set(_with_needs(HEATING))
     shallow = tuple(replace(each, depth=Depth.PRESENCE) for each in CHECKS if each.id in wanted)
-    return make_plan(replace(order, budget_minutes=_WIDE_MINUTES), service_map, checks=shallow)
+    wide = replace(order, budget_minutes=_WIDE_MINUTES)
+    return make_plan(wide, service_map, checks=shallow, reference=reference)
 
 
 def _with_needs(id: str) -> Iterator[str]:

@@ -26,6 +26,7 @@ from agent.mapcheck import stands_in
 from checks.check import Check, Subject
 from checks.registry import CHECKS
 from reports.model.baseline import Baseline, Intake
+from reports.model.bench import BenchReference
 from reports.model.finding import Chain, Depth, Stage, Verdict, Weight, chain_words
 from reports.model.order import Order
 from reports.model.servicemap import Part, PartKind, ServiceMap
@@ -85,14 +86,17 @@ class Plan:
 
 
 def make_plan(
-    order: Order, map: ServiceMap, baseline: Baseline | None = None, checks: Checks = CHECKS
+    order: Order,
+    map: ServiceMap,
+    baseline: Baseline | None = None,
+    checks: Checks = CHECKS,
+    reference: BenchReference | None = None,
 ) -> Plan:
     """The plan for `order` by `map`, both as `agent.mapcheck.resolve` let them through."""
     touched = disturbance(map, order)
     checks = [check for check in checks if not check.compares or ran_at_intake(baseline)]
-    possible = [
-        step for check in checks for step in _once(check, _steps_of(check, order, map, touched, baseline))
-    ]
+    job = _Job(order, map, touched, baseline, reference)
+    possible = [step for check in checks for step in _once(check, _steps_of(check, job))]
     needed = _needed([step for step in possible if _is_due(step)], checks)
     steps = [_weighed(step, needed) for step in possible if _is_due(step) or step.check.id in needed]
     kept, dropped = _fit(_in_order(steps, map), order.budget_minutes * 60)
@@ -132,26 +136,29 @@ def _step_json(step: Step) -> dict[str, Any]:
     }
 
 
-def _steps_of(
-    check: Check[Any], order: Order, map: ServiceMap, touched: Disturbance, baseline: Baseline | None
-) -> list[Step]:
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What every step of a plan is made from."""
+
+    order: Order
+    map: ServiceMap
+    touched: Disturbance
+    baseline: Baseline | None
+    reference: BenchReference | None
+
+
+def _steps_of(check: Check[Any], job: _Job) -> list[Step]:
     """A step of `check` for every part of its kind, weighed by the part alone."""
-    peers = tuple(part for part in map.parts if part.kind is check.kind)
-    return [_step(check, part, peers, order, map, touched, baseline) for part in peers]
+    peers = tuple(part for part in job.map.parts if part.kind is check.kind)
+    return [_step(check, part, peers, job) for part in peers]
 
 
-def _step(
-    check: Check[Any],
-    part: Part,
-    peers: tuple[Part, ...],
-    order: Order,
-    map: ServiceMap,
-    touched: Disturbance,
-    baseline: Baseline | None,
-) -> Step:
-    line = next((line for line in order.lines if line.part == part.id), None)
-    worked = tuple(other for other in map.parts if other.id in touched.worked)
-    subject = Subject(part, order, _depth(part, map, touched), line, peers, baseline, worked)
+def _step(check: Check[Any], part: Part, peers: tuple[Part, ...], job: _Job) -> Step:
+    touched, baseline = job.touched, job.baseline
+    line = next((line for line in job.order.lines if line.part == part.id), None)
+    worked = tuple(other for other in job.map.parts if other.id in touched.worked)
+    depth = _depth(part, job.map, touched)
+    subject = Subject(part, job.order, depth, line, peers, baseline, worked, job.reference)
     because = touched.because(part.id)
     if because:
         return Step(check, subject, Weight.REQUIRED, because)

@@ -30,6 +30,7 @@ from agent.folder import BenchFolder
 from agent.journal import JOURNAL
 from agent.medium import Medium
 from agent.plan import Step
+from agent.reference import NAMES as REFERENCES
 from agent.run import Aside
 from agent.steady import Stop
 from checks.machine import Clock
@@ -72,6 +73,8 @@ def take_in(medium: Medium, memory: Path) -> TakenIn:
             (stick.keys, there.keys),
         ):
             left_out += [said for path in _files(source) if (said := room.copy(path, target / path.name))]
+        references = [path for path in _files(stick.root) if path.name in REFERENCES.values()]
+        left_out += [said for path in references if (said := room.copy(path, there.root / path.name))]
         for attempt in _attempts(stick.attempts):
             left_out += _take_attempt(attempt, there.attempts / attempt.name, room)
     return TakenIn(there, tuple(left_out))

@@ -14,6 +14,7 @@ from typing import Generic, TypeVar
 
 from checks.machine import Machine, Session
 from reports.model.baseline import Baseline
+from reports.model.bench import BenchReference
 from reports.model.finding import Depth, Judgement, Limits, Stage, Way
 from reports.model.order import Line, Order
 from reports.model.servicemap import Part, PartKind
@@ -27,7 +28,7 @@ class Subject:
 
     `line` is its line of the order, None unless it is worked. `peers` are all parts of its kind in the
     map, itself included. `depth` is how far the plan wants it tried. `worked` are all parts of the map
-    that stand on a line of the order.
+    that stand on a line of the order. `reference` is that of the bench.
     """
 
     part: Part
@@ -37,6 +38,7 @@ class Subject:
     peers: tuple[Part, ...] = ()
     baseline: Baseline | None = None
     worked: tuple[Part, ...] = ()
+    reference: BenchReference | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -203,6 +203,19 @@ class ChainSignal:
 
 
 @dataclass(frozen=True, slots=True)
+class Network:
+    """A network heard: `signal` is the median over `frames` frames, dBm, at `frequency_mhz`.
+
+    `sender` is its address, to know it again; neither it nor a name goes into evidence.
+    """
+
+    sender: str
+    frequency_mhz: int
+    signal: Reading | Absent
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
 class Fan:
     """A tachometer that the kernel shows: `id` for `fan_speed`, `label` as the chip's driver names it."""
 
@@ -555,6 +568,12 @@ class Machine(Protocol):
     def radios(self) -> tuple[Radio, ...] | Absent: ...
 
     def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent: ...
+
+    def networks(self, radio: str, scans: int) -> tuple[Network, ...] | Absent:
+        """Every network heard in `scans` scans (empty: listened, and there was none)."""
+
+    def frequencies(self, radio: str) -> tuple[int, ...] | Absent:
+        """MHz that the adapter may listen at, as its driver and the rules of the country allow."""
 
     def fans(self) -> tuple[Fan, ...] | Absent: ...
 

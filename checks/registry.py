@@ -41,6 +41,7 @@ from checks import (
     storage,
     thermal,
     wireless,
+    wireless_scan,
 )
 from checks.check import Check
 from reports.codec import from_json
@@ -56,6 +57,7 @@ MODULES: Final = (
     drive_reading,
     drive_layout,
     wireless,
+    wireless_scan,
     processor,
     computing,
     board,

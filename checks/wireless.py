@@ -4,13 +4,15 @@ The adapter, its driver and its switches come from the buses and rfkill (Linux,
 Documentation/ABI/stable/sysfs-class-rfkill), the signal of each antenna chain from nl80211, the median of
 many frames of the strongest network, in dBm. Two chains at one place usually read within 10 dB of each
 other, and a lead that is off costs 15 to 20 dB or more (common practice, no source). So a chain fails
-only where it lies far behind another one and is weak as well.
+only where it lies far behind another one and is weak as well: weak against the bench reference where the
+bench has one, else below what counts as good anywhere. A wide gap alone is told, and no fault.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from checks.bench_reference import NO_REFERENCE, expired, measured_age, reference_limits
 from checks.check import Check, Subject
 from checks.fitted import ask_fitted, at_least_one, made_without, missing
 from checks.judging import (
@@ -25,6 +27,7 @@ from checks.judging import (
 )
 from checks.limits import strongest
 from checks.machine import ChainSignal, Machine, Radio, Session
+from reports.model.bench import BenchReference
 from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
@@ -137,16 +140,35 @@ PRESENT = Check(
 
 @dataclass(frozen=True, slots=True)
 class Antennas:
-    """How many adapters there are, and what each antenna chain of one of them hears."""
+    """How many adapters there are, what each antenna chain of one of them hears, and how old the bench
+    reference is, days."""
 
     radios: Reading | Absent
     chains: tuple[ChainSignal, ...] | Absent
+    reference_age: Reading | Absent = NO_REFERENCE
 
 
 def antenna_limits(subject: Subject) -> Limits:
+    """The gap, and what is weak: so far below the loudest of the bench reference, else below what is good."""
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name in _ANTENNA_NAMES), *_ANTENNA_DEFAULTS
+        *(limit for limit in subject.part.limits if limit.name in _ANTENNA_NAMES),
+        *_weak_at_bench(subject.reference),
+        *_ANTENNA_DEFAULTS,
     )
+
+
+def _weak_at_bench(reference: BenchReference | None) -> tuple[Limit, ...]:
+    limits = reference_limits(reference)
+    levels = [limit for limit in limits if limit.unit == "dBm"]
+    if not levels:
+        return ()
+    loudest = max(levels, key=number)
+    weak = number(loudest) - _LEAD_COSTS_DB
+    return (limits[0], Limit("chain_signal_least", weak, "dBm", Origin.BENCH, loudest.note))
+
+
+_LEAD_COSTS_DB = 15.0
+"""At the least (common practice, no source)."""
 
 
 _ANTENNA_DEFAULTS = (
@@ -162,15 +184,16 @@ _ANTENNA_NAMES = tuple(limit.name for limit in _ANTENNA_DEFAULTS)
 def measure_antennas(machine: Machine, subject: Subject, session: Session) -> Antennas:
     """The chains of the adapter that tells them; of several that do, the one with the widest gap."""
     radios = machine.radios()
+    age = measured_age(machine, subject)
     if isinstance(radios, Absent):
-        return Antennas(radios, radios)
+        return Antennas(radios, radios, age)
     if not radios:
-        return Antennas(Reading(0, "", "wireless adapters found"), Absent(Why.NOT_THERE, "adapter"))
+        return Antennas(Reading(0, "", "wireless adapters found"), Absent(Why.NOT_THERE, "adapter"), age)
     session.tell("listening through each antenna", 0.1)
     heard = [machine.chain_signals(radio.id) for radio in radios]
     telling = [chains for chains in heard if isinstance(chains, tuple)]
     chosen = max(telling, key=_gap) if telling else heard[0]
-    return Antennas(Reading(len(radios), "", "wireless adapters found"), chosen)
+    return Antennas(Reading(len(radios), "", "wireless adapters found"), chosen, age)
 
 
 def _gap(chains: tuple[ChainSignal, ...]) -> float:
@@ -188,7 +211,7 @@ def judge_antennas(evidence: Antennas, limits: Limits) -> Judgement:
         return _unheard(evidence.chains)
     if len(evidence.chains) < 2:
         return not_applicable("the adapter has one antenna chain, and no other to compare it with")
-    return _compare(evidence.chains, limits)
+    return _compare(evidence.chains, evidence.reference_age, limits)
 
 
 def _unheard(chains: Absent) -> Judgement:
@@ -209,7 +232,8 @@ def _unheard(chains: Absent) -> Judgement:
     return unread("the antenna chains", chains)
 
 
-def _compare(chains: tuple[ChainSignal, ...], limits: Limits) -> Judgement:
+def _compare(chains: tuple[ChainSignal, ...], age: Reading | Absent, limits: Limits) -> Judgement:
+    """A wide gap rests on the reference, for whether it is weak as well; alike chains do not."""
     gap_most, least, frames_least = (limits.get(name) for name in _ANTENNA_NAMES)
     if gap_most is None or least is None or frames_least is None:
         return cannot_tell("the report gives no limits for antenna chains", "ask for the report as signed")
@@ -222,6 +246,8 @@ def _compare(chains: tuple[ChainSignal, ...], limits: Limits) -> Judgement:
         weakest, strong = min(levels, key=levels.__getitem__), max(levels.values())
         gap, measured = strong - levels[weakest], Reading(levels[weakest], "dBm", f"chain {weakest}")
         told = f"chain {weakest} hears {levels[weakest]:.0f} dBm, the strongest {strong:.0f} dBm"
+        if gap > number(gap_most) and (old := expired(age, limits)):
+            return old
         if gap > number(gap_most) and levels[weakest] < number(least):
             return failed(f"one antenna hears almost nothing: {told}", _LEADS, measured, gap_most)
         if len(levels) == len(chains):

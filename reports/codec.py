@@ -19,16 +19,18 @@ from reports.canonical import Json
 from reports.errors import DocumentError, Fault
 from reports.jsontext import capped, parse, read_json
 from reports.model.baseline import Baseline
+from reports.model.bench import BenchReference
 from reports.model.order import Order
 from reports.model.record import Opened, RecordType, Report
 from reports.model.servicemap import ServiceMap
-from reports.rules import baseline_faults, map_faults, order_faults
+from reports.rules import baseline_faults, map_faults, order_faults, reference_faults
 from reports.schema import require_kind, schema_faults
 from reports.typed import from_json, to_json
 from reports.words import described
 
 __all__ = [
     "baseline_from",
+    "bench_reference_from",
     "from_json",
     "load_baseline",
     "load_map",
@@ -82,6 +84,13 @@ def baseline_from(raw: Json, document: str = "baseline", today: date | None = No
     baseline = require_kind(raw, "baseline", document)
     _refuse(document, schema_faults(baseline, "baseline"), baseline_faults(baseline, today))
     return from_json(baseline, Baseline, document)
+
+
+def bench_reference_from(raw: Json, document: str = "bench reference") -> BenchReference:
+    """The bench reference that `raw` is; how old it is, the reader judges by a clock of their choice."""
+    reference = require_kind(raw, "bench-reference", document)
+    _refuse(document, schema_faults(reference, "bench-reference"), reference_faults(reference))
+    return from_json(reference, BenchReference, document)
 
 
 def report_from(raw: Json, document: str = "report") -> Report:

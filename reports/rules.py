@@ -55,6 +55,28 @@ def baseline_faults(baseline: Raw, today: date | None) -> Iterator[Fault]:
         yield from _future_faults("/taken", day, today)
 
 
+def reference_faults(reference: Raw) -> Iterator[Fault]:
+    """Faults of a bench reference: a day that does not exist, a level that is none in dBm, a band twice."""
+    yield from baseline_faults(reference, None)
+    bands = list[object]()
+    for index, heard in enumerate(_objects(reference.get("heard"))):
+        signal = heard.get("signal")
+        if isinstance(signal, dict) and not _is_level(signal):
+            yield Fault(
+                f"/heard/{index}/signal", "no level in dBm", "a number, unit dBm, from -120 to 20", "value"
+            )
+        if (band := heard.get("band")) in bands:
+            yield Fault(f"/heard/{index}/band", f"{described(band)} again", "each band once", "band-twice")
+        bands.append(band)
+
+
+def _is_level(signal: Raw) -> bool:
+    value = signal.get("value")
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return False
+    return -120 <= value <= 20 and signal.get("unit") == "dBm"
+
+
 def _date_faults(pointer: str, text: object, today: date | None) -> Iterator[Fault]:
     if not isinstance(text, str) or not _DATE.fullmatch(text):
         return  # the schema says so

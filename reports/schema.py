@@ -30,6 +30,7 @@ NAMES: Final[Mapping[str, str]] = {
     "order": "work order",
     "map": "service map",
     "baseline": "baseline",
+    "bench-reference": "bench reference",
     "record": "record",
 }
 """The kinds of document, by the word in `schema`, as people call them."""
@@ -37,7 +38,7 @@ NAMES: Final[Mapping[str, str]] = {
 NEWEST: Final = 1
 """The newest version of every schema; older ones are read for ever."""
 
-_SCHEMA_ID: Final = re.compile(r"benchproof/([a-z]+)/([1-9][0-9]{0,8})", re.ASCII)
+_SCHEMA_ID: Final = re.compile(r"benchproof/([a-z-]+)/([1-9][0-9]{0,8})", re.ASCII)
 
 
 def require_kind(raw: Json, kind: str, document: str) -> dict[str, Json]:

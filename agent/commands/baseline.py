@@ -86,7 +86,8 @@ def _running(options: argparse.Namespace, job: Planned, page: Page) -> Baseline 
     page.opening(job.order, job.service_map, machine.source, found)
     if options.load:
         page.cautions(job.service_map.cautions)
-    plan = intake_plan(job.order, job.service_map, load=options.load)
+    known = job.reference.reference if job.reference else None
+    plan = intake_plan(job.order, job.service_map, load=options.load, reference=known)
     page.heading(f"INTAKE - {len(plan.steps)} checks, before the unit is opened")
     progress = Progress(page.console, plan)
     session = person_for(options, machine, page)(progress)

@@ -16,11 +16,14 @@ from agent.folder import BenchFolder
 from agent.intake import load_for
 from agent.mapcheck import accept, resolve
 from agent.plan import Plan, make_plan
+from agent.reference import Found, load_reference
+from checks.bench_reference import age_of
 from reports.codec import load_map, order_from, read_json, to_json
 from reports.errors import DocumentError, Fault
 from reports.model.baseline import Baseline
+from reports.model.evidence import Reading
 from reports.model.order import Order
-from reports.model.record import BaselineNote
+from reports.model.record import BaselineNote, Source
 from reports.model.servicemap import ServiceMap
 
 
@@ -33,6 +36,7 @@ class Planned:
     plan: Plan
     baseline: Baseline | None = None
     baseline_note: BaselineNote | None = None
+    reference: Found | None = None
 
 
 def now() -> datetime:
@@ -67,8 +71,9 @@ def plan_of(
 ) -> Planned:
     """Plan `order` with the map of its family, the one of `--map`, or the generic one of its form.
 
-    Its baseline is the one of `--baseline`, or lies in one of the folders `baselines`. With `any_date` the
-    documents may be of the future of this computer's clock, which is a unit's.
+    Its baseline is the one of `--baseline`, or lies in one of the folders `baselines`; the bench reference is
+    that of `folder`. With `any_date` the documents may be of the future of this computer's clock, which is a
+    unit's.
     """
     today = None if any_date else now().date()
     if options.budget is not None:
@@ -79,7 +84,15 @@ def plan_of(
     service_map = accept(order, load_map(options.map)) if options.map else resolve(order, (folder.maps,))
     found = load_for(order, baselines, getattr(options, "baseline", None), today)
     baseline, note = found or (None, None)
-    return Planned(order, service_map, make_plan(order, service_map, baseline), baseline, note)
+    reference = load_reference(folder.root, source_of(options))
+    known = reference.reference if reference else None
+    plan = make_plan(order, service_map, baseline, reference=known)
+    return Planned(order, service_map, plan, baseline, note, reference)
+
+
+def source_of(options: argparse.Namespace) -> Source:
+    """What the options say is measured."""
+    return Source.REHEARSAL if getattr(options, "rehearse", None) else Source.LIVE
 
 
 def tell_baseline(job: Planned, page: Page) -> None:
@@ -90,6 +103,15 @@ def tell_baseline(job: Planned, page: Page) -> None:
             f"{job.baseline.complaint_shows}",
             hang=2,
         )
+
+
+def tell_reference(job: Planned, now: datetime, page: Page) -> None:
+    """One line about the bench reference; nothing where the bench has none."""
+    if job.reference is None:
+        return
+    it, age = job.reference.reference, age_of(job.reference.reference, now)
+    old = f"{age.value} days old" if isinstance(age, Reading) else "of an age that this clock cannot tell"
+    page.say(f"Bench reference: {old}, good for {it.valid_days} days.", hang=2)
 
 
 def usage_error(found: str, allowed: str) -> DocumentError:

@@ -20,6 +20,7 @@ from agent.console import Page, Progress, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder
 from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.reference import NAMES, keep, take
 from agent.seal import ThrowAwaySeal
 from agent.session import Rehearsed
 from agent.sheet import render_sheet
@@ -30,12 +31,15 @@ from reports.audit.first_attempt import failed_first_attempt
 from reports.errors import shown
 from reports.files import write_new
 from reports.keys import throw_away
+from reports.model.bench import VALID_DAYS
+from reports.model.evidence import Absent, Reading, Why
+from reports.model.record import Source
 from reports.multikey import trust_text
 from reports.verify import verify
 
 HERE = Path(__file__).parents[1] / "demo"
 FAULTS = ("antenna-main-off", "fan-plug-loose")
-MADE = ("hold", "ready", "sheet.html", "trust.txt", "archive.sqlite")
+MADE = ("hold", "ready", "sheet.html", "trust.txt", "archive.sqlite", NAMES[Source.REHEARSAL])
 TECHNICIAN = "t-07"
 
 
@@ -48,6 +52,8 @@ def demo(options: argparse.Namespace) -> int:
     bench = throw_away(began - timedelta(hours=2))
     seal = ThrowAwaySeal(bench)
     options.map, options.order, options.budget = HERE / "map.json", str(HERE / "order.json"), None
+    options.rehearse = HERE / "unit.json"
+    _take_reference(out, began - timedelta(days=3))
     job = planned(options, BenchFolder(out))
     write_new(
         out / "trust.txt", trust_text(bench.root_multikey, "Lower Mill Workshop, demonstration").encode()
@@ -67,6 +73,14 @@ def demo(options: argparse.Namespace) -> int:
         page.audit(failed_first_attempt(archive, rehearsals=True))
     _what_next(out, page)
     return Exit.DONE
+
+
+def _take_reference(out: Path, taken: datetime) -> None:
+    """What a known-good unit hears at the invented bench."""
+    silent = Absent(Why.NOT_SUPPORTED, "rehearsal")
+    known_good = RehearsalMachine(load_unit(HERE / "unit.json"), began=taken)
+    room = Reading(21.5, "celsius", f"typed by {TECHNICIAN}")
+    keep(out, take(known_good, ambient=room, clock=silent, valid_days=VALID_DAYS))
 
 
 def _attempt(

@@ -24,7 +24,7 @@ from agent.attempt import (
     folder_of_attempt,
     open_attempt,
 )
-from agent.commands.common import Planned, now, plan_of, planned, tell_baseline, usage_error
+from agent.commands.common import Planned, now, plan_of, planned, tell_baseline, tell_reference, usage_error
 from agent.commands.machine import machine_of
 from agent.console import Page, Progress, screen
 from agent.exits import exit_of_run
@@ -35,6 +35,7 @@ from agent.journal import Journal
 from agent.log import Logged
 from agent.machine.live import LiveMachine
 from agent.machine.rehearsal import RehearsalMachine
+from agent.reference import note
 from agent.run import Aside, Each, KeepBack, measured_here, nothing_kept_back, perform
 from agent.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
 from agent.session import AtTheTerminal, Rehearsed, Unattended
@@ -98,11 +99,13 @@ def conduct(
     aside = aside or Aside()
     page.opening(job.order, job.service_map, machine.source, _found_serial(machine))
     tell_baseline(job, page)
+    tell_reference(job, machine.clock.utc(), page)
     page.cautions(job.service_map.cautions)
     page.plan(job.plan)
     aside.planned()
     page.heading("RUN")
-    who = Job(job.order, job.service_map, job.order.technician, job.baseline_note)
+    bench = note(job.reference, machine.clock.utc())
+    who = Job(job.order, job.service_map, job.order.technician, job.baseline_note, bench)
     stop = Stop(lambda: page.say("stopping: one moment, the report is being written"))
     with stop.listening():
         opened = open_attempt(target, who, machine, seal, before.record)

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 
 from agent.machine.unit import Adapter, Antenna, Disk, Extent, Lane, Slot, Thermometer, Unit
 from checks.machine import Complaint, InputSort, Use
+from checks.measures.air import place_of
 from reports.errors import DocumentError, Fault, shown
+from reports.model.bench import Band
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,15 @@ def _with_radio(unit: Unit, radio: Antenna) -> Unit:
 
 def _radio(**changes: object) -> Callable[[Unit], Unit]:
     return lambda unit: _with_radio(unit, replace(_first_radio(unit), **changes))  # type: ignore[arg-type]
+
+
+def _deaf(band: Band) -> Callable[[Unit], Unit]:
+    def bend(unit: Unit) -> Unit:
+        radio = _first_radio(unit)
+        left = tuple(each for each in radio.hears if (place_of(each.mhz) or (None,))[0] is not band)
+        return _with_radio(unit, replace(radio, hears=left))
+
+    return bend
 
 
 def _no_radio(unit: Unit) -> Unit:
@@ -392,6 +403,8 @@ _TABLE = (
         "the drive is encrypted, with its key kept by the board (an ordinary state, not a fault)",
         _first_disk(_encrypted),
     ),
+    Named("band-deaf", "the radio hears nothing on 5 GHz", _deaf(Band.MIDDLE)),
+    Named("air-empty", "no network is in range of the bench (no fault of the unit)", _radio(hears=())),
     Named("wireless-card-loose", "the wireless card is not seated", _no_radio),
     Named("wireless-driver-missing", "no driver takes the wireless card", _radio(driver="")),
     Named("radio-switched-off", "the radio is switched off in software", _radio(soft_blocked=True)),

@@ -85,6 +85,7 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     MemoryTrial,
+    Network,
     NetworkAdapter,
     Partition,
     Processor,
@@ -152,6 +153,7 @@ class LiveMachine:
         root: Path = Path("/"),
         clock: Clock | None = None,
         air: Callable[[int], Iterable[wireless.Heard]] = wireless.over_the_air,
+        may_listen: Callable[[int], Iterable[int]] = wireless.may_listen,
         *,
         allow_control: bool = False,
     ) -> None:
@@ -159,6 +161,7 @@ class LiveMachine:
         self._tree = Tree(root)
         self._clock = clock or RunningClock()
         self._air = air
+        self._may_listen = may_listen
         self._energy = powercap.PackageEnergy(self._tree)
         self._fans = _Sensors(hwmon.fans, hwmon.rpm)
         self._chips = _Sensors(hwmon.temperatures, hwmon.celsius)
@@ -242,13 +245,30 @@ class LiveMachine:
         return adapters if isinstance(adapters, Absent) else tuple(_radio(each) for each in adapters)
 
     def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent:
+        adapter = self._adapter(radio)
+        if isinstance(adapter, Absent):
+            return adapter
+        return _chains(wireless.listen(self._tree, adapter, self._air), radio)
+
+    def networks(self, radio: str, scans: int) -> tuple[Network, ...] | Absent:
+        adapter = self._adapter(radio)
+        if isinstance(adapter, Absent):
+            return adapter
+        heard = wireless.networks(self._tree, adapter, self._air, scans)
+        return heard if isinstance(heard, Absent) else tuple(_in_range(each, radio) for each in heard)
+
+    def frequencies(self, radio: str) -> tuple[int, ...] | Absent:
+        adapter = self._adapter(radio)
+        if isinstance(adapter, Absent):
+            return adapter
+        return wireless.frequencies(self._tree, adapter, self._may_listen)
+
+    def _adapter(self, radio: str) -> wireless.Adapter | Absent:
         adapters = wireless.adapters(self._tree)
         if isinstance(adapters, Absent):
             return adapters
-        for adapter in adapters:
-            if adapter.id == radio:
-                return _chains(wireless.listen(self._tree, adapter, self._air), radio)
-        return Absent(Why.NOT_THERE, radio)
+        gone = Absent(Why.NOT_THERE, radio)
+        return next((adapter for adapter in adapters if adapter.id == radio), gone)
 
     def fans(self) -> tuple[Fan, ...] | Absent:
         fans = hwmon.fans(self._tree)
@@ -625,6 +645,10 @@ def _readers(tree: Tree, found: tuple[pci.Device, ...] | Absent) -> Iterable[Car
 
 def _radio(adapter: wireless.Adapter) -> Radio:
     return Radio(adapter.id, adapter.model, adapter.driver, adapter.soft_blocked, adapter.hard_blocked)
+
+
+def _in_range(heard: wireless.Network, radio: str) -> Network:
+    return Network(heard.sender, heard.mhz, Reading(heard.signal, "dBm", f"nl80211 {radio}"), heard.frames)
 
 
 def _chains(chains: tuple[wireless.Chain, ...] | Absent, radio: str) -> tuple[ChainSignal, ...] | Absent:

@@ -50,6 +50,7 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     MemoryTrial,
+    Network,
     NetworkAdapter,
     Partition,
     Processor,
@@ -60,6 +61,7 @@ from checks.machine import (
     TemperatureSensor,
     TrustModule,
 )
+from checks.measures.air import place_of
 from checks.measures.march import MARCH_C_MINUS
 from reports.model.baseline import Settings
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
@@ -244,18 +246,46 @@ class RehearsalMachine:
 
     def chain_signals(self, radio: str) -> tuple[ChainSignal, ...] | Absent:
         """Median per chain; a radio that is off hears nothing, and some never tell their chains apart."""
+        antenna = self._listening(radio)
+        if isinstance(antenna, Absent):
+            return antenna
+        if not antenna.hears:
+            return Absent(Why.DID_NOT_ANSWER, antenna.id, "no network was heard")
+        if not antenna.chains_dbm:
+            return Absent(Why.NOT_SUPPORTED, f"rehearsal: signal of {radio}")
+        heard = enumerate(antenna.chains_dbm)
+        return tuple(
+            ChainSignal(i, _reading(dbm, "dBm", f"signal of chain {i}"), FRAMES_HEARD) for i, dbm in heard
+        )
+
+    def _listening(self, radio: str) -> Antenna | Absent:
+        """The radio, where it can listen."""
         antenna = next((antenna for antenna in self.unit.antennas if antenna.id == radio), None)
         source = f"rehearsal: signal of {radio}"
         if antenna is None or not antenna.driver:
             return Absent(Why.NOT_THERE, source)
         if antenna.soft_blocked or antenna.hard_blocked:
             return Absent(Why.SWITCHED_OFF, source)
-        if not antenna.chains_dbm:
-            return Absent(Why.NOT_SUPPORTED, source)
-        heard = enumerate(antenna.chains_dbm)
+        return antenna
+
+    def networks(self, radio: str, scans: int) -> tuple[Network, ...] | Absent:
+        """What the unit's file says is heard, in every scan."""
+        antenna = self._listening(radio)
+        if isinstance(antenna, Absent):
+            return antenna
         return tuple(
-            ChainSignal(i, _reading(dbm, "dBm", f"signal of chain {i}"), FRAMES_HEARD) for i, dbm in heard
+            Network(each.address, each.mhz, _reading(each.dbm, "dBm", f"scan of {radio}"), scans)
+            for each in antenna.hears
         )
+
+    def frequencies(self, radio: str) -> tuple[int, ...] | Absent:
+        """Every 20 MHz channel of the bands that the adapter is made for."""
+        antenna = self._listening(radio)
+        if isinstance(antenna, Absent):
+            return antenna
+        spans = (range(2412, 2473, 5), range(5180, 5886, 20), range(5955, 7116, 20))
+        places = ((mhz, place_of(mhz)) for span in spans for mhz in span)
+        return tuple(mhz for mhz, place in places if place and place[0] in antenna.bands)
 
     def cameras(self) -> tuple[Camera, ...] | Absent:
         return tuple(

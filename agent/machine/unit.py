@@ -11,6 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from checks.machine import Complaint, InputSort, Use
+from reports.model.bench import Band
 from reports.model.order import Form
 
 SCHEMA = "benchproof/rehearsal/1"
@@ -140,8 +141,23 @@ class Disk:
 
 
 @dataclass(frozen=True, slots=True)
+class Sender:
+    """A network in range of the unit, and how loud the unit's radio hears it."""
+
+    mhz: int
+    dbm: float
+    address: str = "02000000a001"
+
+
+BENCH_AIR = (Sender(2437, -46.0), Sender(5180, -51.0, "02000000a002"))
+"""The access point of an invented bench."""
+
+
+@dataclass(frozen=True, slots=True)
 class Antenna:
-    """A wireless adapter. `chains_dbm` is what each antenna chain hears; empty: it does not say per chain."""
+    """A wireless adapter. `chains_dbm` is what each antenna chain hears; empty: it does not say per chain.
+
+    `hears` are the networks in range, and `bands` those the adapter is made for."""
 
     id: str
     model: str
@@ -149,6 +165,8 @@ class Antenna:
     chains_dbm: tuple[float, ...] = ()
     soft_blocked: bool = False
     hard_blocked: bool = False
+    hears: tuple[Sender, ...] = BENCH_AIR
+    bands: tuple[Band, ...] = (Band.LOW, Band.MIDDLE)
 
 
 @dataclass(frozen=True, slots=True)

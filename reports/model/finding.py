@@ -71,6 +71,7 @@ class Origin(StrEnum):
     SERVICE_MAP = "service map"
     RATING = "part's own rating"
     STANDARD = "published standard"
+    BENCH = "bench reference"
     LEARNT = "shop's learnt limit"
     DEFAULT = "shop's default"
     BASELINE = "baseline"

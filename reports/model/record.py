@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Any
 
 from reports.model.evidence import Absent, Reading
-from reports.model.finding import Chain, Depth, Finding, Stage, Weight
+from reports.model.finding import Chain, Depth, Finding, Limit, Stage, Weight
 from reports.model.order import Order
 from reports.model.verdict import UnitVerdict
 
@@ -88,6 +88,22 @@ class BaselineNote:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchNote:
+    """The bench reference compared with: its id, when it was taken (UTC, RFC 3339) and for how many days
+    that is good, its age in days by the unit's clock, its `values` (a band's level in dBm), and `digest` over
+    its canonical JSON ("sha256:<hex>")."""
+
+    id: str
+    taken: str
+    valid_days: int
+    age: Reading | Absent
+    values: tuple[Limit, ...]
+    ambient: Reading | Absent
+    clock: Reading | Absent
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedStep:
     """What was planned, run or not: one check of one part."""
 
@@ -132,7 +148,7 @@ class Identity:
 @dataclass(frozen=True, slots=True)
 class Report:
     """The signed document of an attempt. `order` is without the customer; `baseline` is None where
-    nothing was recorded at intake.
+    nothing was recorded at intake, `bench_reference` where the bench has none.
 
     `technician` is an id, named by the bench. `ended_by` is "" for a whole run, else what cut it short
     ("stopped by the operator", "stopped for safety: ..."). `unproven` says in words what the budget or
@@ -159,3 +175,4 @@ class Report:
     credential: Mapping[str, Any]
     baseline: BaselineNote | None = None
     follows_cut_off: tuple[str, ...] = ()
+    bench_reference: BenchNote | None = None

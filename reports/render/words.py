@@ -57,6 +57,7 @@ ORIGINS: Final = {
     Origin.RATING: "the part's own rating",
     Origin.STANDARD: "a published standard",
     Origin.LEARNT: "from what this workshop measured on computers like it",
+    Origin.BENCH: "a known-good computer at this workshop's bench",
     Origin.DEFAULT: "this workshop's usual limit",
     Origin.BASELINE: "as measured when the computer came in",
 }
@@ -135,6 +136,7 @@ CHECKS: Final = {
     "wireless.antennas": "Do all of its aerials receive?",
     "wireless.bluetooth": "Is the Bluetooth part found and switched on?",
     "wireless.present": "Is the wireless adapter found, and does its driver run it?",
+    "wireless.scan": "Are wireless networks heard on every band?",
     "wireless.same": "Is the wireless adapter the one that came in, but for the work ordered?",
 }
 """Check id: the question it answers. A test of the registry sees that none is missing."""
@@ -146,6 +148,10 @@ LIMITS: Final = {
     "base_share_least": "at least {} of its base speed under load",
     "bad_share": "{} of the drive",
     "chain_gap_most": "no aerial more than {} weaker than the strongest",
+    "bench_2_4_ghz": "a known-good computer hears {}",
+    "bench_5_ghz": "a known-good computer hears {}",
+    "bench_6_ghz": "a known-good computer hears {}",
+    "bench_loss_most": "no more than {} weaker than a known-good computer hears",
     "drives_least": "at least {} drive found",
     "capacity_share_least": "counts as worn below {} of what it was made for",
     "capacity_share_most": "no more than {} times what it was made for",

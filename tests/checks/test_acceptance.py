@@ -20,6 +20,7 @@ from reports.model.evidence import Absent, Answer
 from reports.model.finding import Depth, Judgement, Stage, Verdict
 from reports.model.order import Expected, Form, Line
 from reports.model.servicemap import PartKind
+from tests.support.journeys import bench_of
 from tests.support.machines import Bench, part, replaced, subject
 
 DRIVES = tuple(each for each in CHECKS if each.kind is PartKind.STORAGE and each.stage is Stage.POWERED)
@@ -47,7 +48,13 @@ def judgements(machine: RehearsalMachine) -> dict[str, Judgement]:
     plate = machine.unit.plate
     found = {}
     for each in INVENTORY:
-        about = subject(each.kind, form=machine.unit.form, serial=plate.serial, product=plate.product)
+        about = subject(
+            each.kind,
+            form=machine.unit.form,
+            serial=plate.serial,
+            product=plate.product,
+            reference=bench_of(machine),
+        )
         evidence = each.measure(machine, about, Present(machine))
         found[each.id] = each.judge(evidence, each.limits(about))
     return found
@@ -71,6 +78,8 @@ FAULTS = {
     "memory-slow": ("memory.modules", Verdict.FAIL),
     "drive-cable-off": ("storage.present", Verdict.FAIL),
     "drive-hidden": ("storage.present", Verdict.INCONCLUSIVE),
+    "band-deaf": ("wireless.scan", Verdict.FAIL),
+    "air-empty": ("wireless.scan", Verdict.INCONCLUSIVE),
     "wireless-card-loose": ("wireless.present", Verdict.FAIL),
     "wireless-driver-missing": ("wireless.present", Verdict.INCONCLUSIVE),
     "radio-switched-off": ("wireless.present", Verdict.INCONCLUSIVE),
@@ -295,7 +304,7 @@ def test_each_named_fault_shows_in_its_check(fault):
     sound, faulty = RehearsalMachine(unit), RehearsalMachine(unit, [fault])
     plate = unit.plate
     each = next(each for each in INVENTORY if each.id == id)
-    about = subject(each.kind, form=unit.form, serial=plate.serial)
+    about = subject(each.kind, form=unit.form, serial=plate.serial, reference=bench_of(sound))
 
     # with an answer a hidden drive is known to be there; nobody can answer for a silent network but by one
     person = Present(faulty) if fault in ("network-silent", "backlight-dark") else Bench()

@@ -41,6 +41,7 @@ from tests.support.machines import (
     error_counts,
     graphics,
     identity,
+    in_range,
     kernel_log,
     laptop,
     layout,
@@ -51,6 +52,7 @@ from tests.support.machines import (
     processor,
     radio,
     reader,
+    reference,
     replaced,
     restraint,
     said,
@@ -104,6 +106,10 @@ NEEDED = {
             *(f"first/{name}" for name in ("frames", "spoilt", "stated", "rate")),
             *(f"first/{name}" for name in ("light", "contrast", "sharpness", "repeats")),
         ),
+    ),
+    "wireless.scan": (
+        replaced("wireless"),
+        ("radios", "radios/0/bands", "radios/0/bands/0/level", "radios/0/bands/1/level", "reference_age"),
     ),
     "camera.present": (replaced("camera"), ("cameras", "cameras/0/driver")),
     "board.identity": (replaced("board"), ("unit/serial", "unit/uuid", "unit/product", "unit/sku")),
@@ -173,7 +179,7 @@ SMALL = FakeReader(size=1 << 30)
 def passing(id: str):
     """Evidence that passes with nothing missing, and its limits."""
     line, _ = NEEDED[id]
-    about = subject(check(id).kind, line, **UNIT)
+    about = subject(check(id).kind, line, reference=reference(), **UNIT)
     return check(id).measure(laptop(reading=SMALL), about, Bench()), check(id).limits(about)
 
 
@@ -406,6 +412,8 @@ units = st.builds(
     drives=several(drives),
     hidden_storage=maybe,
     radios=several(radios),
+    networks=several(st.builds(in_range, st.sampled_from([2437, 5180, 5955, 1]), levels)),
+    frequencies=st.lists(st.sampled_from([2437, 5180, 5955])).map(tuple) | gone,
     chain_signals=st.lists(levels, max_size=3).map(lambda heard: chains(*heard)) | gone,
     cameras=several(st.builds(camera, driver=maybe, model=maybe)),
     look=views | gone,
@@ -417,7 +425,7 @@ units = st.builds(
 @given(machine=units, worked=st.booleans(), form=st.sampled_from(Form), bare=st.booleans())
 def test_any_unit_is_judged_the_same_twice_and_from_its_report(id, machine, worked, form, bare):
     lines = (NEEDED[id][0],) if worked else ()
-    about = subject(check(id).kind, *lines, form=form)
+    about = subject(check(id).kind, *lines, form=form, reference=None if bare else reference())
     evidence = check(id).measure(machine, about, Bench())
     limits = Limits() if bare else check(id).limits(about)
 

@@ -8,10 +8,23 @@ from hypothesis import strategies as st
 
 from checks.fitted import HAS_NONE, HAS_ONE
 from checks.wireless import ANTENNAS, BLUETOOTH, PRESENT, Antennas, antenna_limits, judge_antennas
-from reports.model.evidence import Why
+from reports.model.bench import Band
+from reports.model.evidence import Absent, Why
 from reports.model.finding import Cannot, Limit, Origin, Verdict, Way
 from reports.model.servicemap import PartKind
-from tests.support.machines import Bench, absent, chains, judged, laptop, part, radio, replaced, said, subject
+from tests.support.machines import (
+    Bench,
+    absent,
+    chains,
+    judged,
+    laptop,
+    part,
+    radio,
+    reference,
+    replaced,
+    said,
+    subject,
+)
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 WIRELESS = PartKind.WIRELESS
@@ -199,6 +212,30 @@ def test_the_map_may_set_its_own_gap():
         ).verdict
         is Verdict.PASS
     )
+
+
+AT_BENCH = antenna_limits(subject(WIRELESS, reference=reference({Band.LOW: -70.0, Band.MIDDLE: -75.0})))
+"""The access point stands far off: its loudest band is heard at -70 dBm."""
+
+
+def at_bench(*dbm, age=3):
+    days = age if isinstance(age, Absent) else said(age, "days")
+    return judge_antennas(Antennas(said(1), chains(*dbm), days), AT_BENCH)
+
+
+@pytest.mark.parametrize(
+    ("dbm", "verdict"),
+    [((-68.0, -85.0), Verdict.PASS), ((-69.0, -85.1), Verdict.FAIL), ((-75.0, -89.9), Verdict.PASS)],
+)
+def test_where_the_access_point_stands_far_off_weak_is_against_the_bench_reference(dbm, verdict):
+    """All of these are below what counts as good anywhere, and the known-good radio hears no better."""
+    assert at_bench(*dbm).verdict is verdict
+
+
+@pytest.mark.parametrize("age", [31, absent(Why.NOT_UNDERSTOOD)])
+def test_an_expired_reference_makes_no_fault_of_a_wide_gap_and_none_of_chains_alike(age):
+    assert at_bench(-69.0, -95.0, age=age).cannot is Cannot.REFERENCE_EXPIRED
+    assert at_bench(-69.0, -71.0, age=age).verdict is Verdict.PASS
 
 
 @given(st.lists(st.floats(-95.0, -20.0), min_size=2, max_size=4))

@@ -25,6 +25,7 @@ LIMITS = {
     "mains-unplugged",
     "room-hot",
     "drive-encrypted",
+    "air-empty",
 }
 """What ordinary units lack, or how they stand: no faults."""
 
@@ -87,6 +88,7 @@ POINTS_AT = {
     "processor-held-hot": ("processor.throttle", "thermal compound", ""),
     "processor-miscalculates": ("processor.compute", "processor", ""),
     "antenna-main-off": ("wireless.antennas", "main antenna lead", "wireless card"),
+    "band-deaf": ("wireless.scan", "main antenna lead", "wireless card"),
     "wireless-card-loose": ("wireless.present", "wireless card", ""),
     "radio-switch-off": ("wireless.present", "wireless card", ""),
     "bluetooth-gone": ("wireless.bluetooth", "wireless card", ""),

@@ -23,10 +23,19 @@ def chains(signals: dict[int, int]) -> bytes:
     return b"".join(attribute(chain, struct.pack("b", signal)) for chain, signal in signals.items())
 
 
-def network(sender: str, dbm: float, signals: dict[int, int] | None = None, seen_ms: int = 100) -> Any:
-    """One network of a scan dump."""
+def network(
+    sender: str,
+    dbm: float | None,
+    signals: dict[int, int] | None = None,
+    seen_ms: int = 100,
+    mhz: int | None = None,
+) -> Any:
+    """One network of a scan dump; some drivers tell no level of the whole frame."""
     bss = attribute(UAPI["NL80211_BSS_BSSID"], bytes.fromhex(sender))
-    bss += attribute(UAPI["NL80211_BSS_SIGNAL_MBM"], struct.pack("=i", round(dbm * 100)))
+    if dbm is not None:
+        bss += attribute(UAPI["NL80211_BSS_SIGNAL_MBM"], struct.pack("=i", round(dbm * 100)))
+    if mhz is not None:
+        bss += attribute(UAPI["NL80211_BSS_FREQUENCY"], struct.pack("=I", mhz))
     bss += attribute(UAPI["NL80211_BSS_SEEN_MS_AGO"], struct.pack("=I", seen_ms))
     if signals is not None:
         bss += attribute(UAPI["NL80211_BSS_CHAIN_SIGNAL"] | NESTED, chains(signals))
@@ -40,6 +49,28 @@ def station(sender: str, dbm: int, signals: dict[int, int]) -> Any:
     body = attribute(UAPI["NL80211_ATTR_MAC"], bytes.fromhex(sender))
     return message(
         UAPI["NL80211_CMD_NEW_STATION"], body + attribute(UAPI["NL80211_ATTR_STA_INFO"] | NESTED, info)
+    )
+
+
+def radio_of(phy: int, bands: list[list[tuple[int, bool]]]) -> Any:
+    """One message of a dump of radios: for each band its frequencies, MHz, and whether each is allowed."""
+    told = b"".join(
+        attribute(place | NESTED, attribute(UAPI["NL80211_BAND_ATTR_FREQS"] | NESTED, _frequencies(band)))
+        for place, band in enumerate(bands)
+    )
+    body = attribute(UAPI["NL80211_ATTR_WIPHY"], struct.pack("=I", phy))
+    body += attribute(UAPI["NL80211_ATTR_WIPHY_BANDS"] | NESTED, told)
+    return message(UAPI["NL80211_CMD_NEW_WIPHY"], body)
+
+
+def _frequencies(band: list[tuple[int, bool]]) -> bytes:
+    return b"".join(
+        attribute(
+            place | NESTED,
+            attribute(UAPI["NL80211_FREQUENCY_ATTR_FREQ"], struct.pack("=I", mhz))
+            + (b"" if allowed else attribute(UAPI["NL80211_FREQUENCY_ATTR_DISABLED"], b"")),
+        )
+        for place, (mhz, allowed) in enumerate(band)
     )
 
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 from agent.advice import advised
-from agent.machine.rehearsal import RehearsalMachine
+from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.machine.unit import Unit
 from agent.plan import make_plan
+from agent.reference import take
 from agent.run import Watcher, perform
 from checks.machine import Question
 from reports.codec import load_map, load_order
-from reports.model.evidence import Absent, Answer
+from reports.model.bench import BenchReference
+from reports.model.evidence import Absent, Answer, Why
 from reports.model.finding import Finding, Verdict
 from reports.model.order import Order
 from reports.model.servicemap import ServiceMap
@@ -21,6 +24,7 @@ from reports.model.servicemap import ServiceMap
 DEMO = Path(__file__).parents[2] / "agent" / "demo"
 DEMO_ORDER = load_order(DEMO / "order.json")
 DEMO_MAP = load_map(DEMO / "map.json")
+GOOD_UNIT = load_unit(DEMO / "unit.json")
 
 
 @dataclass
@@ -36,13 +40,21 @@ class Present:
         pass
 
 
+def bench_of(machine: RehearsalMachine) -> BenchReference:
+    """What a known-good unit hears where `machine` stands, taken the day before."""
+    known_good = RehearsalMachine(GOOD_UNIT, began=machine.clock.utc() - timedelta(days=1))
+    silent = Absent(Why.NOT_SUPPORTED, "rehearsal")
+    return take(known_good, ambient=silent, clock=silent, valid_days=30, salt="5a" * 16)
+
+
 def walked(
     unit: Unit, order: Order, service_map: ServiceMap, faults: Collection[str] = (), seed: int = 0
 ) -> tuple[Finding, ...]:
     """Every finding of the plan for `order`, with where to look and what belongs together."""
     machine = RehearsalMachine(unit, faults, seed)
     machine.error_counts_at_start()
-    performed = perform(make_plan(order, service_map), machine, Present(machine), Watcher())
+    plan = make_plan(order, service_map, reference=bench_of(machine))
+    performed = perform(plan, machine, Present(machine), Watcher())
     return advised(performed.findings, order, service_map)
 
 

@@ -44,6 +44,7 @@ from checks.machine import (
     MemoryErrors,
     MemorySlot,
     MemoryTrial,
+    Network,
     NetworkAdapter,
     Partition,
     Processor,
@@ -56,8 +57,11 @@ from checks.machine import (
     Use,
     Volume,
 )
+from checks.measures.air import digest_of
 from checks.start import EFI_SYSTEM
+from reports.model import bench
 from reports.model.baseline import Baseline, Settings
+from reports.model.bench import AccessPoint, Band, BenchReference
 from reports.model.evidence import Absent, Answer, Reading, Value, Why
 from reports.model.finding import Depth, Judgement
 from reports.model.order import SCHEMA, Action, Form, Line, Order, Unit
@@ -170,6 +174,35 @@ def radio(**changes: Any) -> Radio:
         "hard_blocked": said(False),
     }
     return Radio(**plain | changes)
+
+
+def in_range(mhz: int, dbm: float | Absent, sender: str = "02000000a001", frames: int = 3) -> Network:
+    """A network in range."""
+    return Network(sender, mhz, dbm if isinstance(dbm, Absent) else said(dbm, "dBm"), frames)
+
+
+SALT = "5a" * 16
+
+
+def reference(levels: Mapping[Band, float] | None = None, days: int = 30, **changes: Any) -> BenchReference:
+    """The reference of a bench whose access point sends on channels 6 and 36."""
+    levels = {Band.LOW: -46.0, Band.MIDDLE: -51.0} if levels is None else levels
+    channel = {Band.LOW: 6, Band.MIDDLE: 36, Band.HIGH: 5}
+    points = tuple(
+        AccessPoint(band, digest_of("02000000a001", SALT), channel[band], said(dbm, "dBm"), 10)
+        for band, dbm in levels.items()
+    )
+    plain: dict[str, Any] = {
+        "schema": bench.SCHEMA,
+        "id": "bench-2026-03-01-1f00aa",
+        "taken": "2026-03-01T12:00:00Z",
+        "valid_days": days,
+        "salt": SALT,
+        "heard": points,
+        "ambient": said(21.5, "celsius"),
+        "clock": said(0.02, "s"),
+    }
+    return BenchReference(**plain | changes)
 
 
 def chains(*dbm: float | Absent, frames: int = 40) -> tuple[ChainSignal, ...]:
@@ -504,6 +537,13 @@ class FakeMachine:
         heard = self.facts["chain_signals"]
         return heard[radio] if isinstance(heard, Mapping) else heard
 
+    def networks(self, radio: str, scans: int) -> tuple[Network, ...] | Absent:
+        heard = self.facts["networks"]
+        return heard[radio] if isinstance(heard, Mapping) else heard
+
+    def frequencies(self, radio: str) -> tuple[int, ...] | Absent:
+        return self.facts["frequencies"]
+
     def cameras(self) -> tuple[Camera, ...] | Absent:
         return self.facts["cameras"]
 
@@ -647,6 +687,8 @@ def laptop(**facts: Any) -> FakeMachine:
         "firmware_settings": settings(),
         "radios": (radio(),),
         "chain_signals": chains(-49.0, -52.0),
+        "networks": (in_range(2437, -48.0), in_range(5180, -53.0)),
+        "frequencies": (2412, 2437, 5180, 5200),
         "cameras": (camera(),),
         "look": view(),
         "fans": (Fan("fan-1", "Fan"),),
@@ -727,12 +769,13 @@ def subject(
     depth: Depth = Depth.FUNCTION,
     baseline: Baseline | None = None,
     worked: tuple[Part, ...] = (),
+    reference: BenchReference | None = None,
     **unit: Any,
 ) -> Subject:
     """The only part of its kind, with its line if there is one."""
     it = about or part(kind)
     line = next((line for line in lines if line.part == it.id), None)
-    return Subject(it, order(*lines, **unit), depth, line, peers or (it,), baseline, worked)
+    return Subject(it, order(*lines, **unit), depth, line, peers or (it,), baseline, worked, reference)
 
 
 def judged(

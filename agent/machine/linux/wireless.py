@@ -18,6 +18,7 @@ from typing import Any, Final
 from agent.machine.linux import pci, rfkill, udevdb
 from agent.machine.linux.buspath import bus_path
 from agent.machine.linux.files import Tree, absent, first
+from checks.measures.air import sum_dbm
 from reports.model.evidence import Absent, Reading, Why
 
 CLASS: Final = "/sys/class/ieee80211"
@@ -45,11 +46,13 @@ class Adapter:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """One network or station heard: who (only to find it again), how loud, and per chain, in dBm."""
+    """One network or station heard: who (only to find it again), how loud, and per chain, in dBm; 0 MHz is
+    not told."""
 
     sender: str
     signal: float
     chains: tuple[tuple[int, int], ...]
+    mhz: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,16 @@ class Chain:
     """Median over `frames` frames of the strongest sender, dBm, through one antenna chain."""
 
     chain: int
+    signal: float
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """Median over `frames` frames of one sender, dBm, and where it sends."""
+
+    sender: str
+    mhz: int
     signal: float
     frames: int
 
@@ -90,6 +103,31 @@ def listen(tree: Tree, adapter: Adapter, air: Callable[[int], Iterable[Heard]]) 
 
     `air` is asked with the interface's index, `SCANS` times; `over_the_air` is the real one.
     """
+    rounds = _rounds(tree, adapter, air, SCANS)
+    return rounds if isinstance(rounds, Absent) else _strongest(rounds, f"nl80211 {adapter.id}")
+
+
+def networks(
+    tree: Tree, adapter: Adapter, air: Callable[[int], Iterable[Heard]], scans: int
+) -> tuple[Network, ...] | Absent:
+    """Every network that `air` tells a frequency of in `scans` scans, by its sender."""
+    rounds = _rounds(tree, adapter, air, scans)
+    if isinstance(rounds, Absent):
+        return rounds
+    by_sender: dict[str, list[Heard]] = {}
+    for frame in (each for hearing in rounds for each in hearing):
+        by_sender.setdefault(frame.sender, []).append(frame)
+    return tuple(
+        Network(sender, mhz, _loudness(frames), len(frames))
+        for sender, frames in sorted(by_sender.items())
+        if (mhz := max(frame.mhz for frame in frames))
+    )
+
+
+def _rounds(
+    tree: Tree, adapter: Adapter, air: Callable[[int], Iterable[Heard]], scans: int
+) -> list[tuple[Heard, ...]] | Absent:
+    """What is heard on the adapter's first interface, scan by scan."""
     source = f"nl80211 {adapter.id}"
     found = interfaces(tree, adapter)
     if not found:
@@ -98,10 +136,58 @@ def listen(tree: Tree, adapter: Adapter, air: Callable[[int], Iterable[Heard]]) 
     if _down(tree, name):
         return Absent(Why.SWITCHED_OFF, source, f"{name} is down")
     try:
-        rounds = [tuple(air(index)) for _ in range(SCANS)]
+        return [tuple(air(index)) for _ in range(scans)]
     except OSError as error:
         return absent(error, source)
-    return _strongest(rounds, source)
+
+
+def frequencies(
+    tree: Tree, adapter: Adapter, ask: Callable[[int], Iterable[int]]
+) -> tuple[int, ...] | Absent:
+    """MHz that the adapter's first radio may listen at; `ask` is asked with its number (`may_listen`)."""
+    source = f"nl80211 {adapter.id}"
+    if not adapter.phys:
+        return Absent(Why.NOT_THERE, source, "no driver made a radio of it")
+    index = tree.integer(f"{CLASS}/{adapter.phys[0]}/index")
+    if isinstance(index, Absent):
+        return index
+    try:
+        found = tuple(sorted(set(ask(int(index.value)))))
+    except OSError as error:
+        return absent(error, source)
+    return found or Absent(Why.NOT_SUPPORTED, source, "the driver tells no frequencies")
+
+
+def may_listen(phy: int) -> Iterator[int]:
+    """What the kernel says of the radio `phy`: its frequencies but for those switched off; OSError where
+    that is refused."""
+    from pyroute2.iwutil import IW
+    from pyroute2.netlink import NLM_F_DUMP, NLM_F_REQUEST
+    from pyroute2.netlink.exceptions import NetlinkError
+    from pyroute2.netlink.nl80211 import NL80211_NAMES, nl80211cmd
+
+    request = nl80211cmd()
+    request["cmd"] = NL80211_NAMES["NL80211_CMD_GET_WIPHY"]
+    # unsplit, the kernel leaves out what does not fit one message
+    request["attrs"] = [("NL80211_ATTR_WIPHY", phy), ("NL80211_ATTR_SPLIT_WIPHY_DUMP", None)]
+    try:
+        with IW() as socket:
+            answer = socket.nlm_request(request, msg_type=socket.prid, msg_flags=NLM_F_REQUEST | NLM_F_DUMP)
+            yield from enabled(answer, phy)
+    except NetlinkError as error:
+        raise OSError(error.code, str(error)) from error
+
+
+def enabled(messages: Iterable[Any], phy: int) -> Iterator[int]:
+    """MHz of every frequency of a dump of the radio `phy` that is not switched off."""
+    for message in messages:
+        if message.get_attr("NL80211_ATTR_WIPHY") != phy:
+            continue
+        for band in message.get_attr("NL80211_ATTR_WIPHY_BANDS") or ():
+            for each in band.get_attr("NL80211_BAND_ATTR_FREQS") or ():
+                mhz = each.get_attr("NL80211_FREQUENCY_ATTR_FREQ")
+                if mhz and not each.get_attr("NL80211_FREQUENCY_ATTR_DISABLED"):
+                    yield int(mhz)
 
 
 def over_the_air(index: int) -> Iterator[Heard]:
@@ -127,11 +213,19 @@ def scanned(messages: Iterable[Any]) -> Iterator[Heard]:
         if bss is None:
             continue
         fields = _attributes(_raw(bss))
-        signal, seen = fields.get(_BSS_SIGNAL_MBM), fields.get(_BSS_SEEN_MS_AGO)
+        seen, chains = fields.get(_BSS_SEEN_MS_AGO), _chains(fields.get(_BSS_CHAIN_SIGNAL))
+        signal = _whole(fields.get(_BSS_SIGNAL_MBM), chains)
         if signal is None or (seen is not None and _unsigned(seen) > STALE_MS):
             continue
-        chains = _chains(fields.get(_BSS_CHAIN_SIGNAL))
-        yield Heard(fields.get(_BSS_BSSID, b"").hex(), _signed(signal) / 100, chains)
+        mhz = _unsigned(fields.get(_BSS_FREQUENCY, b""))
+        yield Heard(fields.get(_BSS_BSSID, b"").hex(), signal, chains, mhz)
+
+
+def _whole(mbm: bytes | None, chains: tuple[tuple[int, int], ...]) -> float | None:
+    """dBm of the whole frame: as told, else of the chains together (some drivers tell a bare percentage)."""
+    if mbm is not None:
+        return _signed(mbm) / 100
+    return round(sum_dbm(level for _, level in chains), 1) if chains else None
 
 
 def joined(messages: Iterable[Any]) -> Iterator[Heard]:
@@ -150,6 +244,7 @@ def joined(messages: Iterable[Any]) -> Iterator[Heard]:
 # Decoded here because pyroute2 0.9.7 has no name for the chains of a network, and of a station's
 # chains it keeps the values and drops their numbers: with one lead off, chain 1 would pass for chain 0.
 _BSS_BSSID: Final = 1
+_BSS_FREQUENCY: Final = 2
 _BSS_SIGNAL_MBM: Final = 7
 _BSS_SEEN_MS_AGO: Final = 10
 _BSS_CHAIN_SIGNAL: Final = 19

@@ -6,9 +6,9 @@ import sys
 import pytest
 
 from agent.machine.linux import wireless
-from agent.machine.linux.wireless import Chain, Heard
+from agent.machine.linux.wireless import Chain, Heard, Network
 from reports.model.evidence import Why
-from tests.support.airwaves import UAPI, network, station
+from tests.support.airwaves import UAPI, network, radio_of, station
 from tests.support.tools import output
 from tests.support.trees import Unit
 
@@ -45,6 +45,7 @@ def test_the_numbers_of_the_kernel_are_those_of_its_header():
             "BSS_CHAIN_SIGNAL",
             "STA_INFO_SIGNAL",
             "STA_INFO_CHAIN_SIGNAL",
+            "BSS_FREQUENCY",
         )
     ) == (
         wireless._BSS_BSSID,
@@ -53,6 +54,7 @@ def test_the_numbers_of_the_kernel_are_those_of_its_header():
         wireless._BSS_CHAIN_SIGNAL,
         wireless._STA_SIGNAL,
         wireless._STA_CHAIN,
+        wireless._BSS_FREQUENCY,
     )
 
 
@@ -193,6 +195,57 @@ def test_a_scan_that_is_refused_says_why(unit, number, why):
 
     card(unit)
     assert wireless.listen(unit.tree, only(unit), air).why is why
+
+
+def test_a_network_tells_where_it_sends():
+    assert list(wireless.scanned([network(A, -42.5, mhz=5180)])) == [Heard(A, -42.5, (), 5180)]
+
+
+def test_a_frame_without_a_level_of_its_own_has_that_of_its_chains_together():
+    """Two equal powers are 3 dB more than one."""
+    (heard,) = wireless.scanned([network(A, None, {0: -50, 1: -50}, mhz=2437)])
+
+    assert heard.signal == -47.0
+    assert list(wireless.scanned([network(A, None)])) == []
+
+
+def test_the_networks_in_range_are_medians_by_sender_and_one_without_a_frequency_is_none(unit):
+    card(unit)
+    air = rounds(
+        [Heard(A, -50, (), 2437), Heard(B, -70, ())],
+        [Heard(A, -90, (), 2437)],
+        [Heard(A, -52, ()), Heard(B, -71, ())],
+    )
+
+    assert wireless.networks(unit.tree, only(unit), air, 3) == (Network(A, 2437, -52.0, 3),)
+
+
+def test_an_empty_air_is_no_network_and_a_radio_that_is_down_heard_nothing_at_all(unit):
+    card(unit)
+    assert wireless.networks(unit.tree, only(unit), lambda index: [], 3) == ()
+
+    unit.file(f"/sys/devices/{CARD}/net/wlan0/flags", "0x1002")
+    assert wireless.networks(unit.tree, only(unit), lambda index: [], 3).why is Why.SWITCHED_OFF
+
+
+def test_a_frequency_that_is_switched_off_by_the_rules_of_the_country_is_none():
+    told = [
+        radio_of(4, [[(2412, True), (2484, False)]]),
+        radio_of(4, [[], [(5180, True)]]),
+        radio_of(5, [[(5955, True)]]),
+    ]
+
+    assert list(wireless.enabled(told, 4)) == [2412, 5180]
+
+
+def test_what_a_radio_may_listen_at_is_asked_by_its_number(unit):
+    card(unit)
+    unit.file(f"/sys/devices/{CARD}/ieee80211/phy0/index", "7")
+    allowed = wireless.frequencies(unit.tree, only(unit), lambda phy: [5180, 2412, 2412] if phy == 7 else [])
+
+    assert allowed == (2412, 5180)
+    silent = wireless.frequencies(unit.tree, only(unit), lambda phy: [])
+    assert silent.why is Why.NOT_SUPPORTED
 
 
 ASK_THE_KERNEL = """
