@@ -87,7 +87,7 @@ def test_without_a_reference_something_heard_is_enough():
 
 @pytest.mark.parametrize(("days", "verdict"), [(1, Verdict.PASS), (0, Verdict.INCONCLUSIVE)])
 def test_a_reference_of_a_day_ago_serves_for_one_day(days, verdict):
-    """Of noon on 1 March, and it is eight in the morning of the next day; with 0 days it is of another day."""
+    """The fake clock stands at eight in the morning of 2 March; the other one is of two days before."""
     at = reference(days=max(days, 1), taken="2026-03-01T07:00:00Z" if days else "2026-02-28T07:00:00Z")
     judgement = scan(in_range(2437, -48.0), in_range(5180, -60.0), at=at)
 
