@@ -7,12 +7,13 @@ from enum import StrEnum
 import pytest
 from jsonschema import Draft202012Validator
 
-from reports.model import baseline, evidence, finding, order, record, servicemap, verdict
+from reports.model import baseline, bench, evidence, finding, order, record, servicemap, verdict
 from reports.schema import NAMES, SCHEMAS
 from reports.typed import KINDS
 
 FILES = {path.stem: json.loads(path.read_text()) for path in SCHEMAS.glob("*.json")}
 DEFS, MAP, BASELINE, RECORD = (FILES[name] for name in ("defs", "map", "baseline", "record"))
+BENCH = FILES["bench-reference"]
 
 OBJECTS = {
     order.Order: DEFS["$defs"]["order"],
@@ -38,6 +39,9 @@ OBJECTS = {
     record.ClockNote: RECORD["$defs"]["clock"],
     record.MapNote: RECORD["$defs"]["map_note"],
     record.BaselineNote: RECORD["$defs"]["baseline_note"],
+    record.BenchNote: RECORD["$defs"]["bench_note"],
+    bench.BenchReference: BENCH,
+    bench.AccessPoint: BENCH["$defs"]["access_point"],
     record.PlannedStep: RECORD["$defs"]["planned_step"],
     record.Opened: RECORD["$defs"]["opened"],
     record.Report: RECORD["$defs"]["attempt"],
@@ -57,7 +61,7 @@ OBJECTS = {
 }
 ENUMS = {
     cls
-    for module in (baseline, evidence, finding, order, record, servicemap, verdict)
+    for module in (baseline, bench, evidence, finding, order, record, servicemap, verdict)
     for cls in vars(module).values()
     if isinstance(cls, type) and issubclass(cls, StrEnum) and cls is not StrEnum
 }
@@ -88,7 +92,7 @@ def test_the_members_are_those_of_the_value(cls):
 
 
 def test_every_value_of_the_model_has_a_schema():
-    modules = (baseline, evidence, finding, order, record, servicemap)
+    modules = (baseline, bench, evidence, finding, order, record, servicemap)
     values = [value for module in modules for value in vars(module).values()]
     classes = {value for value in values if isinstance(value, type) and is_dataclass(value)}
 
