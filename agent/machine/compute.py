@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import select
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
@@ -19,6 +20,7 @@ from typing import Any, Final
 
 from agent.machine.workers import PATIENCE_S, START_S, STOP, Lease, Worker, renewed, say, settle, worker
 
+END_S: Final = 1.0
 LOOK_S: Final = 1.0
 
 Watch = Callable[[float], bool]
@@ -104,10 +106,12 @@ def _pipe(it: Worker) -> int:
 def _note_ends(workers: tuple[Worker, ...], cores: tuple[Core, ...]) -> None:
     """Why those gave out that did not end in order: by a signal of the kernel, or without a word."""
     for process, core in zip(workers, cores, strict=True):
-        status = process.poll()
-        if status is None:
+        try:
+            status = process.wait(END_S)  # its pipe closes a moment before it is gone
+        except subprocess.TimeoutExpired:
             core.ended = "it did not end when it was told"
-        elif status < 0:
+            continue
+        if status < 0:
             core.ended = f"its process was ended by signal {-status}"
         elif status > 0:
             core.ended = f"its process ended with status {status}"
