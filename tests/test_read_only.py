@@ -29,6 +29,7 @@ MAY_WRITE = {
     "agent/keyboard.py": "the lock of the bench in /run",
     "agent/commands/demo.py": "clears what an earlier demonstration made",
     "agent/commands/office.py": "the folder of the archive",
+    "agent/reference.py": "the bench reference, and an older one put aside",
     "agent/commands/baseline.py": "the folder of the order's baseline",
     "reports/orders.py": "the folder of new orders",
     "reports/keys.py": "the folder of keys",
