@@ -86,9 +86,12 @@ def measured_apart(check: Check[E], machine: Machine, subject: Subject, session:
         stops.deliver()
         raise
     if child == 0:
-        os.close(from_child)
-        os.close(to_child)
-        _measure_and_leave(check, machine, subject, from_parent, to_parent, parent)
+        try:
+            os.close(from_child)
+            os.close(to_child)
+            _measure_and_leave(check, machine, subject, from_parent, to_parent, parent)
+        finally:
+            os._exit(1)  # told to end before it could say so: it never goes on as if it were the parent
     os.close(to_parent)
     os.close(from_parent)
     with os.fdopen(from_child, "rb", buffering=0) as hear, os.fdopen(to_child, "wb", buffering=0) as say:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from agent import isolate
 from agent.isolate import HEADROOM_BYTES, CheckGaveOut, CheckTimedOut, measured_apart
 from checks.check import Check
 from checks.machine import CANNOT_TELL, Question
@@ -216,3 +217,19 @@ def test_a_signal_in_the_moment_of_the_fork_reaches_the_parent_alone(monkeypatch
         os._exit(1)
     assert forked
     assert not alive(forked[0])
+
+
+def test_a_child_told_to_end_before_it_measures_never_goes_on_as_the_parent(monkeypatch, tmp_path):
+    def told_to_end(hear, say):
+        raise SystemExit("ended by the run")
+
+    monkeypatch.setattr(isolate, "_Through", told_to_end)
+    whose = os.getpid()
+    try:
+        with pytest.raises(CheckGaveOut):
+            apart(lambda session: 1)
+    finally:
+        if os.getpid() != whose:
+            (tmp_path / "went-on").touch()
+            os._exit(9)
+    assert not (tmp_path / "went-on").exists()
