@@ -90,7 +90,7 @@ def wear_limits(subject: Subject) -> Limits:
     """The share below which a battery is worn, and whether the order answers for it."""
     replaced = subject.line is not None and subject.line.action is Action.REPLACED
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name == "capacity_share_least"),
+        *subject.given("capacity_share_least"),
         Limit("capacity_share_least", 0.8, "", Origin.DEFAULT, CRAFT),
         # a gauge that has not learnt its battery says such things
         Limit("capacity_share_most", 1.5, "", Origin.DEFAULT, CRAFT),

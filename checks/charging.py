@@ -43,7 +43,7 @@ class Charges:
 def charging_limits(subject: Subject) -> Limits:
     """From which level on a battery need not charge."""
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name == "level_least"),
+        *subject.given("level_least"),
         Limit("level_least", 0.5, "", Origin.DEFAULT, CRAFT),
     )
 

@@ -15,7 +15,7 @@ from typing import Generic, TypeVar
 from checks.machine import Machine, Session
 from reports.model.baseline import Baseline
 from reports.model.bench import BenchReference
-from reports.model.finding import Depth, Judgement, Limits, Stage, Way
+from reports.model.finding import Depth, Judgement, Limit, Limits, Stage, Way
 from reports.model.order import Line, Order
 from reports.model.servicemap import Part, PartKind
 
@@ -39,6 +39,15 @@ class Subject:
     baseline: Baseline | None = None
     worked: tuple[Part, ...] = ()
     reference: BenchReference | None = None
+
+    def given(self, *names: str) -> tuple[Limit, ...]:
+        """What the service map says of the part under `names`."""
+        return tuple(limit for limit in self.part.limits if limit.name in names)
+
+    def given_of_kind(self, *names: str) -> tuple[Limit, ...]:
+        """What it says under `names` of any part of the kind, this part's own first."""
+        parts = (self.part, *self.peers)
+        return tuple(limit for part in parts for limit in part.limits if limit.name in names)
 
 
 @dataclass(frozen=True, slots=True)

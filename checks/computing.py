@@ -32,10 +32,6 @@ CLOCK_S: Final = 20.0
 _NEEDS: Final = ("fan.spin", "thermal.plausible")
 
 
-def _of_map(subject: Subject, *names: str) -> tuple[Limit, ...]:
-    return tuple(limit for limit in subject.part.limits if limit.name in names)
-
-
 # -- compute -------------------------------------------------------------------------------------------
 
 
@@ -51,9 +47,9 @@ def compute_limits(subject: Subject) -> Limits:
     """A round took 0.09 s on a guest of two cores; one that is emulated takes fifty times as long."""
     rounds = Limit("compute_rounds_least", 2.0, "", Origin.DEFAULT, CRAFT)
     return guard_limits(
-        *strongest(*_of_map(subject, "compute_rounds_least"), rounds).items,
+        *strongest(*subject.given("compute_rounds_least"), rounds).items,
         Limit("wrong_values_most", 0.0, "", Origin.STANDARD, "whole numbers; IEEE 754"),
-        *_of_map(subject, "safe_temperature"),
+        *subject.given("safe_temperature"),
     )
 
 
@@ -217,13 +213,13 @@ def clock_limits(subject: Subject) -> Limits:
     one is of a single core for moments."""
     return guard_limits(
         *strongest(
-            *_of_map(subject, *_CLOCK_NAMES),
+            *subject.given(*_CLOCK_NAMES),
             Limit("base_share_least", 0.8, "", Origin.DEFAULT, CRAFT),
             Limit("highest_share_least", 0.3, "", Origin.DEFAULT, CRAFT),
             Limit("load_seconds_least", 10.0, "s", Origin.DEFAULT, CRAFT),
             Limit("load_slowed_share_most", 0.1, "", Origin.DEFAULT, CRAFT),
         ).items,
-        *_of_map(subject, "safe_temperature"),
+        *subject.given("safe_temperature"),
     )
 
 

@@ -61,9 +61,8 @@ class MemoryCounts:
 
 def memory_limits(subject: Subject) -> Limits:
     """None at all: a module that errs within minutes of the start errs often (common practice, no source)."""
-    parts = (subject.part, *subject.peers)
     return strongest(
-        *(limit for part in parts for limit in part.limits if limit.name == "corrected_errors_most"),
+        *subject.given_of_kind("corrected_errors_most"),
         Limit("corrected_errors_most", 0, "", Origin.DEFAULT, CRAFT),
     )
 
@@ -142,7 +141,7 @@ class SinceStart:
 def _limits(subject: Subject, most: dict[Complaint, int], *more: Limit) -> Limits:
     defaults = [Limit(_name(sort), count, "", Origin.DEFAULT, CRAFT) for sort, count in most.items()]
     names = {limit.name for limit in (*defaults, *more)}
-    return strongest(*(limit for limit in subject.part.limits if limit.name in names), *defaults, *more)
+    return strongest(*subject.given(*names), *defaults, *more)
 
 
 def _name(sort: Complaint) -> str:

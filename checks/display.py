@@ -34,7 +34,7 @@ class Connectors:
 
 def panel_limits(subject: Subject) -> Limits:
     """One panel; its model where the map names it; whether any connector may lead to it."""
-    model = tuple(limit for limit in subject.part.limits if limit.name == "model")
+    model = subject.given("model")
     if subject.order.unit.form is not Form.ALL_IN_ONE:
         return Limits((*at_least_one(subject).items, *model))
     anywhere = Limit("panel_on_any_connector", True, "", Origin.DEFAULT, CRAFT)

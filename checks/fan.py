@@ -15,13 +15,12 @@ import numpy as np
 
 from checks.check import Check, Subject
 from checks.heating import CANNOT, Recorder, guard_for, guard_limits, number, series
+from checks.judging import CRAFT
 from checks.machine import CANNOT_TELL, Fan, Machine, Question, Session
 from checks.measures.response import fit_step
 from reports.model.evidence import Absent, Answer, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.servicemap import PartKind
-
-_CRAFT = "common practice, no source"
 
 READINGS = 10
 WARMING_S = 45.0
@@ -50,9 +49,9 @@ def spin_limits(subject: Subject) -> Limits:
     return guard_limits(
         Limit("minimum_rpm", ordered, "rpm", Origin.ORDER_LINE) if ordered is not None else None,
         *subject.part.limits,
-        Limit("minimum_rpm", 300.0, "rpm", Origin.DEFAULT, _CRAFT),
+        Limit("minimum_rpm", 300.0, "rpm", Origin.DEFAULT, CRAFT),
         # fans that rest do so up to 50 or 55 degrees
-        Limit("fan_turns_from", 60.0, "celsius", Origin.DEFAULT, _CRAFT),
+        Limit("fan_turns_from", 60.0, "celsius", Origin.DEFAULT, CRAFT),
     )
 
 
@@ -70,6 +69,15 @@ def tachometer_of(fans: tuple[Fan, ...] | Absent, subject: Subject) -> str | Abs
         return Absent(Why.NOT_THERE, "tachometers", "the kernel shows none")
     labels = ", ".join(fan.label for fan in fans)
     return Absent(Why.NOT_THERE, "tachometers", f"none is known to be this fan's: {labels}")
+
+
+def speeds(machine: Machine, tachometer: str, seconds: int) -> Series | Absent:
+    """What `tachometer` says once a second, rpm, nothing else going on."""
+    began, read = machine.clock.monotonic(), []
+    for _ in range(seconds):
+        machine.clock.sleep(1.0)
+        read.append(machine.fan_speed(tachometer))
+    return series(read, "rpm", began + 1.0)
 
 
 def measure_spin(machine: Machine, subject: Subject, session: Session) -> Spin:
@@ -142,15 +150,7 @@ def _cold(
 ) -> Spin:
     """Without a processor sensor nothing is heated: read the fan as it is, else ask."""
     missing = Absent(Why.NOT_THERE, "processor sensor")
-    rpm: Series | Absent
-    if isinstance(tachometer, Absent):
-        rpm = tachometer
-    else:
-        began, read = machine.clock.monotonic(), []
-        for _ in range(READINGS):
-            machine.clock.sleep(1.0)
-            read.append(machine.fan_speed(tachometer))
-        rpm = series(read, "rpm", began + 1.0)
+    rpm = tachometer if isinstance(tachometer, Absent) else speeds(machine, tachometer, READINGS)
     spin = Spin(rpm, missing, Absent(Why.NOT_THERE, "guard"), missing, _NOT_NEEDED)
     if _decided(spin, limits):
         return spin

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from checks.check import Check, Subject
-from checks.fan import tachometer_of
+from checks.fan import speeds, tachometer_of
 from checks.heating import CANNOT, Recorder, guard_for, guard_limits, number, series
 from checks.judging import CRAFT
 from checks.machine import Machine, Session
@@ -58,21 +58,13 @@ def measure_follow(machine: Machine, subject: Subject, session: Session) -> Foll
     not_done = Absent(Why.NOT_THERE, "fan", "not needed")
     if isinstance(tachometer, Absent):
         return Follow(tachometer, not_done, not_done, not_done, not_done)
-    before = _read(machine, tachometer)
+    before = speeds(machine, tachometer, READ)
     with machine.full_speed(tachometer) as allowed:
         if isinstance(allowed, Reading):
             session.tell("full speed of the fan is commanded", 0.3)
             machine.clock.sleep(float(SETTLE_S))
-            return Follow(before, _read(machine, tachometer), not_done, not_done, not_done)
+            return Follow(before, speeds(machine, tachometer, READ), not_done, not_done, not_done)
     return _heated(machine, tachometer, before, allowed, subject, session)
-
-
-def _read(machine: Machine, tachometer: str) -> Series | Absent:
-    began, read = machine.clock.monotonic(), []
-    for _ in range(READ):
-        machine.clock.sleep(1.0)
-        read.append(machine.fan_speed(tachometer))
-    return series(read, "rpm", began + 1.0)
 
 
 def _heated(

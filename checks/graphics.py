@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from checks.check import Check, Subject
 from checks.fitted import ask_fitted, at_least_one, missing
-from checks.judging import cannot_tell, passed, text, unread
+from checks.judging import no_driver, passed, text, unread
 from checks.machine import GraphicsAdapter, Machine, Session
-from reports.model.evidence import Absent, Answer, Reading, Why
+from reports.model.evidence import Absent, Answer, Reading
 from reports.model.finding import Depth, Judgement, Limits, Stage, Way
 from reports.model.servicemap import PartKind
 
@@ -42,7 +42,7 @@ def judge_present(evidence: Adapters, limits: Limits) -> Judgement:
         if isinstance(card.on_card, Absent):
             return unread("whether the graphics adapter is on a card", card.on_card)
         if isinstance(card.driver, Absent):
-            return _no_driver(card, card.driver)
+            return no_driver("card", text(card.model), card.driver, _NO_DRIVER, owner="graphics card")
     names = ", ".join(text(card.model) or text(card.driver) for card in cards)
     measured = Reading(len(cards), "", "graphics cards found")
     return passed(f"the card answers and a driver runs it: {names}", measured, limits.get("found_least"))
@@ -54,17 +54,13 @@ _RESEAT = (
 )
 
 
+_NO_DRIVER = (
+    "run from a stick whose kernel and firmware files know this card, then look at the picture by hand"
+)
+
+
 def _may_be_card(adapter: GraphicsAdapter) -> bool:
     return isinstance(adapter.on_card, Absent) or bool(adapter.on_card.value)
-
-
-def _no_driver(card: GraphicsAdapter, driver: Absent) -> Judgement:
-    if driver.why is not Why.NOT_THERE:
-        return unread("the graphics card's driver", driver)
-    return cannot_tell(
-        f"the card answers on its bus, and no driver took it: {text(card.model)}".rstrip(": "),
-        "run from a stick whose kernel and firmware files know this card, then look at the picture by hand",
-    )
 
 
 PRESENT = Check(

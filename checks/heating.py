@@ -14,6 +14,7 @@ import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from checks.judging import CRAFT
 from checks.limits import strongest
 from checks.machine import Machine, Session
 from reports.model.evidence import Absent, Gap, Reading, Series, Why
@@ -25,14 +26,13 @@ READINGS, APART_S = 5, 0.1
 SLOPE_WINDOW_S = 5
 BLIND_SAMPLES = 3
 
-_CRAFT = "common practice, no source"
 
 GUARD_DEFAULTS = (
     # 5 K below the sensor's own critical limit: readings of 1 degree and 1 s do not run past it
-    Limit("safe_margin", 5.0, "K", Origin.DEFAULT, _CRAFT),
-    Limit("safe_temperature_unrated", 90.0, "celsius", Origin.DEFAULT, _CRAFT),
+    Limit("safe_margin", 5.0, "K", Origin.DEFAULT, CRAFT),
+    Limit("safe_temperature_unrated", 90.0, "celsius", Origin.DEFAULT, CRAFT),
     # one core of a sound unit adds 10 to 20 K at once; over 5 s that is at most 4 K/s
-    Limit("temperature_slope", 5.0, "K/s", Origin.DEFAULT, _CRAFT),
+    Limit("temperature_slope", 5.0, "K/s", Origin.DEFAULT, CRAFT),
 )
 
 CANNOT = {

@@ -65,6 +65,17 @@ def unread(what: str, absent: Absent, advice: str = "") -> Judgement:
     )
 
 
+def no_driver(thing: str, model: str, driver: Absent, advice: str, owner: str = "") -> Judgement:
+    """`thing` answers on its bus and no driver took it, or it could not be read whether one did.
+
+    `owner` is what the driver is called after, `thing` unless told.
+    """
+    if driver.why is not Why.NOT_THERE:
+        return unread(f"the {owner or thing}'s driver", driver)
+    named = f": {model}" if model else ""
+    return cannot_tell(f"the {thing} answers on its bus, and no driver took it{named}", advice)
+
+
 def not_applicable(reason: str, measured: Reading | None = None, way: Way | None = None) -> Judgement:
     """This hardware cannot have it."""
     return Judgement(Verdict.NOT_APPLICABLE, reason, "", way, measured)

@@ -32,8 +32,7 @@ def _of_map(*names: str) -> Callable[[Subject], Limits]:
     """What the service map says, where a socket has fewer lanes than its controller claims."""
 
     def limits(subject: Subject) -> Limits:
-        parts = (subject.part, *subject.peers)
-        said = {limit.name: limit for part in parts for limit in part.limits if limit.name in names}
+        said = {limit.name: limit for limit in subject.given_of_kind(*names)}
         return Limits(tuple(said.values()))
 
     return limits

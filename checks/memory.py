@@ -50,7 +50,7 @@ def capacity_limits(subject: Subject) -> Limits:
     name = "capacity_bytes" if whole else "capacity_bytes_least"
     return strongest(
         Limit(name, ordered, "bytes", Origin.ORDER_LINE, _which(lines, subject)) if ordered else None,
-        *of_map(subject, ("capacity_bytes", "reserved_bytes_most")),
+        *subject.given_of_kind("capacity_bytes", "reserved_bytes_most"),
         # large enough for the graphics share of ordinary units, smaller than most modules
         Limit("reserved_bytes_most", 3 * 2**30, "bytes", Origin.DEFAULT, CRAFT),
         processor_worked(subject),
@@ -71,11 +71,6 @@ def _covered(subject: Subject, said: Callable[[Line], object]) -> bool:
 def _which(lines: Iterable[Line], subject: Subject) -> str:
     numbers = [str(subject.order.lines.index(line) + 1) for line in lines]
     return f"line {' and '.join(numbers)}"
-
-
-def of_map(subject: Subject, names: tuple[str, ...]) -> tuple[Limit, ...]:
-    parts = (subject.part, *subject.peers)
-    return tuple(limit for part in parts for limit in part.limits if limit.name in names)
 
 
 def processor_worked(subject: Subject) -> Limit | None:
@@ -233,7 +228,7 @@ def module_limits(subject: Subject) -> Limits:
         Limit(name, ordered, "", Origin.ORDER_LINE, _which(lines, subject)) if lines else None,
         Limit("configured_speed_least", min(speeds), "MT/s", Origin.ORDER_LINE) if speeds else None,
         *(limit for line in lines for limit in _pieces(line, subject)),
-        *of_map(subject, ("modules", "configured_speed_least")),
+        *subject.given_of_kind("modules", "configured_speed_least"),
         Limit("modules_least", 1, "", Origin.DEFAULT, CRAFT),
         processor_worked(subject),
     )

@@ -19,7 +19,7 @@ from checks.judging import CRAFT, cannot_tell, failed, number, passed, text, unr
 from checks.limits import strongest
 from checks.machine import BadWord, Machine, MemoryTrial, Session
 from checks.measures.march import MARCH_C_MINUS, PARTITIONED, ROUNDS
-from checks.memory import empty, of_map, processor_worked, reseat, soldered
+from checks.memory import empty, processor_worked, reseat, soldered
 from reports.model.evidence import Absent, Reading
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
@@ -54,10 +54,10 @@ def pattern_limits(subject: Subject) -> Limits:
         for name, value, unit in zip(_NAMES, values, units, strict=True)
     )
     return guard_limits(
-        *strongest(*of_map(subject, _NAMES), *defaults).items,
+        *strongest(*subject.given_of_kind(*_NAMES), *defaults).items,
         Limit("caches_least", 8.0, "", Origin.DEFAULT, "at most an eighth answered by the cache"),
         processor_worked(subject),
-        *(limit for limit in subject.part.limits if limit.name == "safe_temperature"),
+        *subject.given("safe_temperature"),
     )
 
 

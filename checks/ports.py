@@ -13,7 +13,7 @@ from typing import Final
 
 from checks.check import Check, Subject
 from checks.fitted import ask_fitted, at_least_one, missing
-from checks.judging import cannot_tell, failed, passed, text, unread
+from checks.judging import failed, no_driver, passed, text, unread
 from checks.machine import CANNOT_TELL, Machine, NetworkAdapter, Question, Session
 from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Depth, Judgement, Limits, Stage, Way
@@ -66,23 +66,15 @@ def judge_network(evidence: Network, limits: Limits) -> Judgement:
         return fault
     for adapter in found:
         if isinstance(adapter.driver, Absent):
-            return _no_driver(adapter, adapter.driver)
+            return no_driver("network adapter", text(adapter.model), adapter.driver, _NO_DRIVER)
     if isinstance(evidence.cable, Answer) and evidence.cable.words == CABLE_IN:
         return _with_cable(found)
     return _sound(found, limits)
 
 
 _RESEAT = "reseat the cable of the board with the network socket at both ends, then suspect the main board"
+_NO_DRIVER = "run from a stick whose kernel knows this adapter, then try the socket by hand"
 _SOCKET = "try another cable and another socket of the shop, then look at the pins of the unit's own socket"
-
-
-def _no_driver(adapter: NetworkAdapter, driver: Absent) -> Judgement:
-    if driver.why is not Why.NOT_THERE:
-        return unread("the network adapter's driver", driver)
-    return cannot_tell(
-        f"the network adapter answers on its bus, and no driver took it: {text(adapter.model)}".rstrip(": "),
-        "run from a stick whose kernel knows this adapter, then try the socket by hand",
-    )
 
 
 def _with_cable(found: tuple[NetworkAdapter, ...]) -> Judgement:

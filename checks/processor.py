@@ -33,7 +33,7 @@ class Identified:
 
 def identity_limits(subject: Subject) -> Limits:
     """What the map says it must be, and whether the order put it in."""
-    of_map = tuple(limit for limit in subject.part.limits if limit.name in _OF_MAP)
+    of_map = subject.given(*_OF_MAP)
     if not _replaced(subject):
         return Limits(of_map)
     return Limits((*of_map, Limit("processor_replaced", True, "", Origin.ORDER_LINE)))

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from checks.check import Check, Subject
 from checks.fitted import ask_fitted, at_least_one, missing
-from checks.judging import cannot_tell, passed, text, unread
+from checks.judging import no_driver, passed, text, unread
 from checks.machine import CardReader, Machine, Session
-from reports.model.evidence import Absent, Answer, Reading, Why
+from reports.model.evidence import Absent, Answer, Reading
 from reports.model.finding import Depth, Judgement, Limits, Stage, Way
 from reports.model.servicemap import PartKind
 
@@ -39,22 +39,14 @@ def judge_present(evidence: Readers, limits: Limits) -> Judgement:
         return fault
     for reader in found:
         if isinstance(reader.driver, Absent):
-            return _no_driver(reader.driver)
+            return no_driver("card reader", "", reader.driver, _NO_DRIVER)
     names = ", ".join(text(reader.model) or text(reader.driver) for reader in found)
     measured = Reading(len(found), "", "card readers found")
     return passed(f"the card reader answers: {names}", measured, limits.get("found_least"))
 
 
+_NO_DRIVER = "run from a stick whose kernel knows this reader, then try a card by hand"
 _RESEAT = "reseat the reader's ribbon at both ends, then try a known good reader"
-
-
-def _no_driver(driver: Absent) -> Judgement:
-    if driver.why is not Why.NOT_THERE:
-        return unread("the card reader's driver", driver)
-    return cannot_tell(
-        "the card reader answers on its bus, and no driver took it",
-        "run from a stick whose kernel knows this reader, then try a card by hand",
-    )
 
 
 PRESENT = Check(

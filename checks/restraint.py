@@ -34,7 +34,7 @@ class Held:
 def held_limits(subject: Subject) -> Limits:
     """Slowed for less than a tenth of the time; seven tenths of its clock allowed."""
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name in _NAMES),
+        *subject.given(*_NAMES),
         Limit("slowed_share_most", 0.1, "", Origin.DEFAULT, CRAFT),
         Limit("clock_share_least", 0.7, "", Origin.DEFAULT, CRAFT),
     )

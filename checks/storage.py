@@ -44,7 +44,7 @@ def drive_limits(subject: Subject) -> Limits:
         _of_line(subject, "removed_serial", _removed(subject.line)),
         _others(subject, worked),
         _bus(subject),
-        *(limit for limit in subject.part.limits if limit.name == "capacity_bytes"),
+        *subject.given("capacity_bytes"),
     )
 
 

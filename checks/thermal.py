@@ -29,6 +29,7 @@ from checks.cooling import (
     response,
 )
 from checks.heating import CANNOT, STEP_S, Recorder, guard_for, guard_limits, number
+from checks.judging import CRAFT
 from checks.machine import Machine, Session
 from checks.measures.response import Contact, ResponseFit, contact_ratio
 from reports.model.evidence import Absent, Reading, Series, Why
@@ -45,8 +46,6 @@ from reports.model.finding import (
 )
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
-
-_CRAFT = "common practice, no source"
 
 # -- plausible -------------------------------------------------------------------------------------
 
@@ -72,10 +71,10 @@ class Sensors:
 def plausible_limits(subject: Subject) -> Limits:
     return guard_limits(
         *subject.part.limits,
-        Limit("lowest_plausible", -10.0, "celsius", Origin.DEFAULT, _CRAFT),
-        Limit("highest_plausible", 105.0, "celsius", Origin.DEFAULT, _CRAFT),
+        Limit("lowest_plausible", -10.0, "celsius", Origin.DEFAULT, CRAFT),
+        Limit("highest_plausible", 105.0, "celsius", Origin.DEFAULT, CRAFT),
         # an idle processor stands 5 to 25 K above its board
-        Limit("spread_at_rest", 45.0, "K", Origin.DEFAULT, _CRAFT),
+        Limit("spread_at_rest", 45.0, "K", Origin.DEFAULT, CRAFT),
     )
 
 
@@ -221,7 +220,7 @@ def load_limits(subject: Subject) -> Limits:
     form = subject.order.unit.form
     return guard_limits(
         *subject.part.limits,
-        Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {_CRAFT}"),
+        Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {CRAFT}"),
         *_at_intake(subject),
     )
 

@@ -19,6 +19,7 @@ from checks.judging import (
     CRAFT,
     cannot_tell,
     failed,
+    no_driver,
     not_applicable,
     number,
     passed,
@@ -94,11 +95,14 @@ def _hard_switch(radios: tuple[Radio, ...]) -> Judgement | None:
     return None
 
 
+_NO_DRIVER = "run from a stick whose kernel and firmware files know this adapter, then suspect the card"
+
+
 def _doubt(radios: tuple[Radio, ...]) -> Judgement | None:
     """What keeps an adapter that is there from being proven, the first that is seen."""
     for radio in radios:
         if isinstance(radio.driver, Absent):
-            return _no_driver(radio, radio.driver)
+            return no_driver("adapter", text(radio.model), radio.driver, _NO_DRIVER)
         if isinstance(radio.soft_blocked, Reading) and radio.soft_blocked.value:
             return cannot_tell(
                 "the radio is switched off in software",
@@ -110,16 +114,6 @@ def _doubt(radios: tuple[Radio, ...]) -> Judgement | None:
             if isinstance(switch, Absent) and switch.why is not Why.NOT_THERE:
                 return unread(f"the radio's {name} switch", switch)
     return None
-
-
-def _no_driver(radio: Radio, driver: Absent) -> Judgement:
-    if driver.why is not Why.NOT_THERE:
-        return unread("the adapter's driver", driver)
-    model = text(radio.model)
-    return cannot_tell(
-        f"the adapter answers on its bus, and no driver took it{': ' if model else ''}{model}",
-        "run from a stick whose kernel and firmware files know this adapter, then suspect the card",
-    )
 
 
 PRESENT = Check(
@@ -151,7 +145,7 @@ class Antennas:
 def antenna_limits(subject: Subject) -> Limits:
     """The gap, and what is weak: so far below the loudest of the bench reference, else below what is good."""
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name in _ANTENNA_NAMES),
+        *subject.given(*_ANTENNA_NAMES),
         *_weak_at_bench(subject.reference),
         *_ANTENNA_DEFAULTS,
     )

@@ -63,7 +63,7 @@ class Air:
 def scan_limits(subject: Subject) -> Limits:
     """What the bench reference heard, and what counts as strong and as weak."""
     return strongest(
-        *(limit for limit in subject.part.limits if limit.name in _NAMES),
+        *subject.given(*_NAMES),
         *reference_limits(subject.reference),
         *_DEFAULTS,
     )

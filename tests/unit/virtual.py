@@ -227,7 +227,6 @@ class Terminal:
 
     connection: socket.socket
     _seen: str = ""
-    transcript: list[str] = field(default_factory=list)
 
     def ready(self, timeout_s: float) -> None:
         """Wait until a shell answers."""
@@ -259,7 +258,6 @@ class Terminal:
                 self._send(chosen)
                 printed += f"{chosen}\n"
         text = printed[: end.start()]
-        self.transcript.append(text)
         return int(end[1]), text
 
     def _send(self, line: str) -> None:
