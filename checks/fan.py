@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from checks.check import Check, Subject
-from checks.heating import CANNOT, Recorder, guard_for, guard_limits, number, series
-from checks.judging import CRAFT
+from checks.heating import Recorder, guard_for, guard_limits, series
+from checks.judging import CRAFT, cannot_tell, failed, number_of, passed, unread
 from checks.machine import CANNOT_TELL, Fan, Machine, Question, Session
 from checks.measures.response import fit_step
 from reports.model.evidence import Absent, Answer, Reading, Series, Why
-from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
+from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.servicemap import PartKind
 
 READINGS = 10
@@ -106,7 +106,7 @@ _NOT_NEEDED = Absent(Why.NOT_THERE, "fan", "not needed: the tachometer answered"
 
 def _warm(recorder: Recorder, tachometer: str | Absent, limits: Limits) -> int:
     """Heat with one core, then with all; gives how many cores were loaded last."""
-    minimum, due = number(limits, "minimum_rpm"), number(limits, "fan_turns_from")
+    minimum, due = number_of(limits, "minimum_rpm"), number_of(limits, "fan_turns_from")
     warm_samples = 0
 
     def enough() -> bool:
@@ -203,18 +203,16 @@ def _judge_tachometer(spin: Spin, limits: Limits) -> Judgement | None:
     """
     if isinstance(spin.rpm, Absent):
         return None
-    minimum, slowest = number(limits, "minimum_rpm"), min(spin.rpm.taken)
+    minimum, slowest = number_of(limits, "minimum_rpm"), min(spin.rpm.taken)
     measured, limit = Reading(slowest, "rpm", spin.rpm.source), limits.get("minimum_rpm")
     if slowest < minimum and _due(spin, minimum, limits):
-        return Judgement(Verdict.FAIL, _slow(slowest, minimum), _RESEAT, Way.INSTRUMENT, measured, limit)
+        return failed(_slow(slowest, minimum), _RESEAT, measured, limit)
     if slowest < minimum:
         reason = f"the fan rests, and the unit did not get warm enough to tell: {_hottest(spin)}"
-        return _inconclusive(reason, _FEEL, Cannot.CANNOT_TELL, measured, limit)
+        return cannot_tell(reason, _FEEL, measured=measured, limit=limit)
     if spin.rpm.gaps:
-        reason = f"the fan speed could not be read all the time: {spin.rpm.gaps[0].why}"
-        return _inconclusive(reason, _FEEL, CANNOT[spin.rpm.gaps[0].why], measured, limit)
-    reason = f"the fan never fell below {slowest:.0f} rpm, at least {minimum:.0f}"
-    return Judgement(Verdict.PASS, reason, "", Way.INSTRUMENT, measured, limit)
+        return unread("the fan's speed", Absent(spin.rpm.gaps[0].why, spin.rpm.source, "now and then"), _FEEL)
+    return passed(f"the fan never fell below {slowest:.0f} rpm, at least {minimum:.0f}", measured, limit)
 
 
 _RESEAT = "reseat the fan's plug, then look for a cable in the blades, then replace the fan"
@@ -249,13 +247,13 @@ def _infer(spin: Spin, limits: Limits) -> Judgement | None:
     if taken.sum() < 20 or np.ptp(values[taken]) < 5.0:
         return None
     fit = fit_step(np.arange(len(values), dtype=np.float64)[taken], values[taken])
-    constant, most = fit.time_constants_s[0], number(limits, "cooling_time_constant")
+    constant, most = fit.time_constants_s[0], number_of(limits, "cooling_time_constant")
     measured = Reading(round(constant, 1), "s", "cooling curve")
     if constant > most:
         reason = f"the unit cools as if no fan turned: {constant:.0f} s, at most {most:.0f}"
-        return Judgement(Verdict.FAIL, reason, _RESEAT, Way.INFERRED, measured, limit)
+        return failed(reason, _RESEAT, measured, limit, Way.INFERRED)
     reason = f"the unit cools as with a fan: {constant:.0f} s, at most {most:.0f}"
-    return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
+    return passed(reason, measured, limit, Way.INFERRED)
 
 
 def _judge_airflow(spin: Spin, limits: Limits) -> Judgement | None:
@@ -265,35 +263,24 @@ def _judge_airflow(spin: Spin, limits: Limits) -> Judgement | None:
         return None
     measured = Reading(answer.words, "", f"felt by {answer.person}")
     if answer.words == AIR_MOVES:
-        return Judgement(Verdict.PASS, "air moves at the outlet of the warm unit", "", Way.OBSERVED, measured)
+        return passed("air moves at the outlet of the warm unit", measured, way=Way.OBSERVED)
     if not _warm_enough(spin, limits):
         reason = f"no air moves, and the unit did not get warm enough for a fan that rests: {_hottest(spin)}"
-        return _inconclusive(reason, _FEEL, Cannot.CANNOT_TELL, measured)
-    return Judgement(
-        Verdict.FAIL, "no air moves at the outlet of a warm unit", _RESEAT, Way.OBSERVED, measured
-    )
+        return cannot_tell(reason, _FEEL, measured=measured)
+    return failed("no air moves at the outlet of a warm unit", _RESEAT, measured, way=Way.OBSERVED)
 
 
 def _warm_enough(spin: Spin, limits: Limits) -> bool:
     """The unit got so warm that its fan must turn, or the guard had to step in."""
     if isinstance(spin.safety_stop, Reading):
         return True
-    due = number(limits, "fan_turns_from")
+    due = number_of(limits, "fan_turns_from")
     return isinstance(spin.temperature, Series) and max(spin.temperature.taken) >= due
 
 
 def _unanswered(spin: Spin) -> Judgement:
     assert isinstance(spin.rpm, Absent)
-    why = spin.rpm.detail or spin.rpm.why.value
-    return _inconclusive(
-        f"the fan has no tachometer to read ({why}), and nobody felt for air", _FEEL, CANNOT[spin.rpm.why]
-    )
-
-
-def _inconclusive(
-    reason: str, advice: str, cannot: Cannot, measured: Reading | None = None, limit: Limit | None = None
-) -> Judgement:
-    return Judgement(Verdict.INCONCLUSIVE, reason, advice, None, measured, limit, cannot)
+    return unread("nobody felt for air, and the fan's speed", spin.rpm, _FEEL)
 
 
 SPIN = Check(
@@ -309,6 +296,7 @@ SPIN = Check(
     limits=spin_limits,
     measure=measure_spin,
     judge=judge_spin,
+    judgement_version=2,
     hands_on_s=5.0,
     walk_away_s=30.0,
     # warming at most 165 s, reading 10 s, cooling 60 s, and a person who comes to feel for air

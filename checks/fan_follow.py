@@ -14,27 +14,31 @@ from typing import Final
 
 from checks.check import Check, Subject
 from checks.fan import speeds, tachometer_of
-from checks.heating import CANNOT, Recorder, guard_for, guard_limits, number, series
-from checks.judging import CRAFT
+from checks.heating import EASE_K, Recorder, guard_for, guard_limits, series
+from checks.judging import CRAFT, cannot_tell, failed, not_applicable, number_of, passed, unread
 from checks.machine import Machine, Session
 from reports.model.evidence import Absent, Reading, Series, Why
-from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
+from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
 
 SETTLE_S: Final = 8
 """Fans take 2 to 6 s to another speed (common practice, no source)."""
 READ: Final = 5
 ONE_CORE_S: Final = 15.0
-ALL_CORES_S: Final = 60.0
-ENOUGH_K: Final = 15.0
+ALL_CORES_S: Final = 120.0
+"""A cooler takes one to two minutes to get to where fans begin to follow, 40 to 60 degrees."""
+ENOUGH_PERCENT: Final = 15.0
+"""Well beyond the ripple of a fan's readings, so that the load can end."""
 _RESEAT = "reseat the fan's plug: its control lead shares it; then suspect the fan, then the board"
+_ALLOW = "run again with --allow-control"
 
 
 @dataclass(frozen=True, slots=True)
 class Follow:
     """Revolutions per minute, once a second: `before` as it was, `commanded` at full speed by our command.
 
-    `heated` and `temperature` are sampled together while the unit was warmed, where nothing was commanded.
+    `heated` and `temperature`, celsius, are sampled together while the unit was warmed, where nothing was
+    commanded.
     """
 
     before: Series | Absent
@@ -50,6 +54,10 @@ def follow_limits(subject: Subject) -> Limits:
         Limit("speed_up_least", 15.0, "%", Origin.DEFAULT, CRAFT),
         Limit("one_speed_most", 5.0, "%", Origin.DEFAULT, CRAFT),
         Limit("warmed_least", 8.0, "K", Origin.DEFAULT, CRAFT),
+        # a fan that always turns begins to follow between 40 and 50 degrees
+        Limit("fan_follows_from", 50.0, "celsius", Origin.DEFAULT, CRAFT),
+        # below this it is taken to rest
+        Limit("turning_least", 100.0, "rpm", Origin.DEFAULT, CRAFT),
     )
 
 
@@ -87,54 +95,36 @@ def _heated(
 
 
 def _warmed(recorder: Recorder, tachometer: str) -> list[Reading | Absent]:
-    """The speed at each sample: at rest, under one core, under all until it is warm, and settling."""
+    """The speed at each sample: at rest, under one core, then under all until it follows or time is up."""
     rpm: list[Reading | Absent] = []
 
     def note() -> None:
         rpm.append(recorder.machine.fan_speed(tachometer))
 
     recorder.rest(float(READ), note)
-    cool = recorder.latest or 0.0
+    easing = recorder.guard.safe_celsius - EASE_K
 
-    def warm() -> bool:
+    def enough() -> bool:
         note()
-        return (recorder.latest or 0.0) >= cool + ENOUGH_K
+        return _faster(rpm) >= ENOUGH_PERCENT or (recorder.latest or 0.0) >= easing
 
     def never() -> bool:
         note()
         return False
 
-    recorder.heat(1, ONE_CORE_S, warm, watch_slope=True)
-    recorder.heat(recorder.machine.cores(), ALL_CORES_S, warm)
+    recorder.heat(1, ONE_CORE_S, enough, watch_slope=True)
+    recorder.heat(recorder.machine.cores(), ALL_CORES_S, enough)
     recorder.heat(recorder.machine.cores(), float(SETTLE_S), never)
     return rpm
 
 
-def judge_follow(evidence: Follow, limits: Limits) -> Judgement:
-    """By our command where one was given, else by the heat."""
-    if isinstance(evidence.before, Absent):
-        return _unread(evidence.before)
-    if isinstance(evidence.commanded, Series):
-        return _judge_command(evidence.before, evidence.commanded, limits)
-    return _judge_heat(evidence, limits)
-
-
-def _unread(missing: Absent) -> Judgement:
-    if missing.why is Why.NOT_THERE:
-        return Judgement(
-            Verdict.NOT_APPLICABLE, "no tachometer tells how fast this fan turns; air is felt for in fan.spin"
-        )
-    return _cannot(f"the fan's speed could not be read: {missing.why}", CANNOT[missing.why])
-
-
-def _judge_command(before: Series, commanded: Series, limits: Limits) -> Judgement:
-    slow, fast = statistics.median(before.taken), statistics.median(commanded.taken)
-    least = limits.get("speed_up_least")
-    measured = Reading(fast, "rpm", commanded.source)
-    told = f"{slow:.0f} rpm before, {fast:.0f} rpm at full speed"
-    if _more(slow, fast) >= number(limits, "speed_up_least"):
-        return Judgement(Verdict.PASS, f"the fan obeys: {told}", "", Way.INSTRUMENT, measured, least)
-    return Judgement(Verdict.FAIL, f"the fan does not obey: {told}", _RESEAT, Way.INSTRUMENT, measured, least)
+def _faster(rpm: list[Reading | Absent]) -> float:
+    """By how much the latest readings are more than the first, %; 0 where either cannot be told."""
+    first, latest = (
+        [float(each.value) for each in some if isinstance(each, Reading)]
+        for some in (rpm[:READ], rpm[READ:][-READ:])
+    )
+    return _more(statistics.median(first), statistics.median(latest)) if first and latest else 0.0
 
 
 def _more(slow: float, fast: float) -> float:
@@ -142,50 +132,68 @@ def _more(slow: float, fast: float) -> float:
     return (fast - slow) / max(slow, 100.0) * 100.0
 
 
-def _judge_heat(evidence: Follow, limits: Limits) -> Judgement:
-    speeds, celsius = evidence.heated, evidence.temperature
-    if isinstance(speeds, Absent) or isinstance(celsius, Absent):
-        missing = speeds if isinstance(speeds, Absent) else celsius
-        assert isinstance(missing, Absent)  # one of the two is
-        return _cannot(f"the unit could not be warmed under watch: {missing.why}", CANNOT[missing.why])
-    warmed = max(celsius.taken) - celsius.taken[0]
-    slow, fast = statistics.median(speeds.taken[:READ]), statistics.median(speeds.taken[-READ:])
-    more, measured = _more(slow, fast), Reading(fast, "rpm", speeds.source)
-    told = f"{slow:.0f} rpm cool, {fast:.0f} rpm when {warmed:.0f} K warmer"
-    if more >= number(limits, "speed_up_least"):
-        return Judgement(
-            Verdict.PASS,
-            "the fan speeds up with the heat",
-            "",
-            Way.INFERRED,
-            measured,
-            limits.get("speed_up_least"),
-        )
-    if warmed < number(limits, "warmed_least"):
-        return _cannot(f"the unit did not get warm enough to ask more of its fan: {told}", Cannot.CANNOT_TELL)
-    if more <= -number(limits, "speed_up_least"):
-        return Judgement(
-            Verdict.FAIL,
-            f"the fan slows down as the unit warms: {told}",
-            _RESEAT,
-            Way.INFERRED,
-            measured,
-            limits.get("speed_up_least"),
-        )
-    follows = limits.get("follows_heat")
-    if abs(more) <= number(limits, "one_speed_most") and follows is not None and follows.value is True:
-        reason = f"the fan turned at one speed, and in this family it follows the heat: {told}"
-        return Judgement(Verdict.FAIL, reason, _RESEAT, Way.INFERRED, measured, follows)
-    if abs(more) <= number(limits, "one_speed_most"):
-        return Judgement(
-            Verdict.NOT_APPLICABLE,
-            "the fan turned at one speed, cool and warm: it follows neither heat nor us",
-        )
-    return _cannot(f"the fan hardly sped up: {told}", Cannot.CANNOT_TELL)
+def judge_follow(evidence: Follow, limits: Limits) -> Judgement:
+    """By our command where one was given, else by the heat."""
+    if isinstance(evidence.before, Absent):
+        return _no_speed(evidence.before)
+    if isinstance(evidence.commanded, Series):
+        return _judge_command(evidence.before, evidence.commanded, limits)
+    if isinstance(evidence.heated, Absent):
+        return unread("the fan's speed while the unit was warmed", evidence.heated, _ALLOW)
+    if isinstance(evidence.temperature, Absent):
+        return unread("the temperature while the unit was warmed", evidence.temperature, _ALLOW)
+    return _judge_heat(evidence.heated, evidence.temperature, limits)
 
 
-def _cannot(reason: str, cannot: Cannot) -> Judgement:
-    return Judgement(Verdict.INCONCLUSIVE, reason, "run again with --allow-control", cannot=cannot)
+def _no_speed(missing: Absent) -> Judgement:
+    if missing.why is Why.NOT_THERE:
+        return not_applicable("no tachometer tells how fast this fan turns; air is felt for in fan.spin")
+    return unread("the fan's speed", missing)
+
+
+def _judge_command(before: Series, commanded: Series, limits: Limits) -> Judgement:
+    slow, fast = statistics.median(before.taken), statistics.median(commanded.taken)
+    measured, least = Reading(fast, "rpm", commanded.source), limits.get("speed_up_least")
+    told = f"{slow:.0f} rpm before, {fast:.0f} rpm at full speed"
+    if _more(slow, fast) >= number_of(limits, "speed_up_least"):
+        return passed(f"the fan obeys: {told}", measured, least)
+    return failed(f"the fan does not obey: {told}", _RESEAT, measured, least)
+
+
+def _judge_heat(speeds: Series, celsius: Series, limits: Limits) -> Judgement:
+    """By how much the fan turned faster at the end, told from the ripple of its own readings.
+
+    A fan that stayed as it was is judged only by what the heat gave it reason for.
+    """
+    cool, warm = speeds.taken[:READ], speeds.taken[-READ:]
+    slow, fast, hottest = statistics.median(cool), statistics.median(warm), max(celsius.taken)
+    warmed, more = hottest - celsius.taken[0], _more(slow, fast)
+    still, measured = limits.get("one_speed_most"), Reading(fast, "rpm", speeds.source)
+    told = f"{slow:.0f} rpm cool, {fast:.0f} rpm when {warmed:.0f} K warmer, at {hottest:.0f} celsius"
+    if more > number_of(limits, "one_speed_most") and min(warm) > max(cool):
+        return passed(f"the fan speeds up with the heat: {told}", measured, still, Way.INFERRED)
+    if warmed < number_of(limits, "warmed_least"):
+        return cannot_tell(f"the unit did not get warm enough to ask more of its fan: {told}", _ALLOW)
+    if more <= -number_of(limits, "speed_up_least") and max(warm) < min(cool):
+        reason = f"the fan slows down as the unit warms: {told}"
+        return failed(reason, _RESEAT, measured, limits.get("speed_up_least"), Way.INFERRED)
+    if abs(more) > number_of(limits, "one_speed_most"):
+        return cannot_tell(f"the fan's speed varies too much to tell: {told}", _ALLOW)
+    if fast < number_of(limits, "turning_least"):
+        return cannot_tell(f"the fan rested, and the unit did not get warm enough for it: {told}", _ALLOW)
+    return _judge_one_speed(told, hottest, measured, limits)
+
+
+def _judge_one_speed(told: str, hottest: float, measured: Reading, limits: Limits) -> Judgement:
+    """A fault where this family's fan follows the heat, and there was heat to follow."""
+    follows, due = limits.get("follows_heat"), number_of(limits, "fan_follows_from")
+    if follows is None or follows.value is not True:
+        return not_applicable(f"the fan turned at one speed, cool and warm: {told}")
+    if hottest < due:
+        reason = f"the fan kept its speed, and need not follow below {due:.0f} celsius: {told}"
+        return cannot_tell(reason, _ALLOW, measured=measured, limit=limits.get("fan_follows_from"))
+    reason = f"the fan turned at one speed, and in this family it follows the heat: {told}"
+    return failed(reason, _RESEAT, measured, follows, Way.INFERRED)
 
 
 FOLLOW = Check(
@@ -202,8 +210,10 @@ FOLLOW = Check(
     measure=measure_follow,
     judge=judge_follow,
     needs=("fan.spin",),
+    judgement_version=2,
     walk_away_s=60.0,
-    deadline_s=180.0,
+    # at rest 5 s, one core 15 s, all cores 128 s
+    deadline_s=240.0,
 )
 
 CHECKS = (FOLLOW,)

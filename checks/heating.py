@@ -14,18 +14,19 @@ import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from checks.judging import CRAFT
+from checks.judging import CRAFT, number_of
 from checks.limits import strongest
 from checks.machine import Machine, Session
 from reports.model.evidence import Absent, Gap, Reading, Series, Why
-from reports.model.finding import Cannot, Limit, Limits, Origin
+from reports.model.finding import Limit, Limits, Origin
 
 STEP_S = 1.0
 READINGS, APART_S = 5, 0.1
 """A sample is the mean of so many readings, the last of them on the second: it is less noisy than one."""
 SLOPE_WINDOW_S = 5
 BLIND_SAMPLES = 3
-
+EASE_K = 6.0
+"""This far below the safe temperature a trial eases: many sound units are made to run near it."""
 
 GUARD_DEFAULTS = (
     # 5 K below the sensor's own critical limit: readings of 1 degree and 1 s do not run past it
@@ -35,28 +36,10 @@ GUARD_DEFAULTS = (
     Limit("temperature_slope", 5.0, "K/s", Origin.DEFAULT, CRAFT),
 )
 
-CANNOT = {
-    Why.NOT_THERE: Cannot.CANNOT_TELL,
-    Why.NOT_PERMITTED: Cannot.NOT_PERMITTED,
-    Why.SWITCHED_OFF: Cannot.CANNOT_TELL,
-    Why.DID_NOT_ANSWER: Cannot.DID_NOT_ANSWER,
-    Why.NOT_UNDERSTOOD: Cannot.NOT_UNDERSTOOD,
-    Why.NOT_SUPPORTED: Cannot.CANNOT_TELL,
-}
-"""What a finding cannot, for each reason that a reading is absent."""
-
 
 def guard_limits(*candidates: Limit | None) -> Limits:
     """`candidates`, and the guard's defaults where they set none."""
     return strongest(*candidates, *GUARD_DEFAULTS)
-
-
-def number(limits: Limits, name: str) -> float:
-    """The value of the numeric limit `name`, which is there; a TypeError means that it is not a number."""
-    limit = limits.get(name)
-    if limit is None or isinstance(limit.value, (str, tuple)):
-        raise TypeError(f"the limit {name} is not a number")
-    return float(limit.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +77,7 @@ class Guard:
 
 def guard_for(machine: Machine, sensor: str, limits: Limits) -> Guard:
     """Safe: the lower of the map's limit and the sensor's critical one less the margin, else the default."""
-    margin = number(limits, "safe_margin")
+    margin = number_of(limits, "safe_margin")
     given = [
         Reading(float(limit.value), "celsius", limit.origin.value)
         for limit in (limits.get("safe_temperature"),)
@@ -103,9 +86,9 @@ def guard_for(machine: Machine, sensor: str, limits: Limits) -> Guard:
     critical = _critical(machine, sensor)
     if critical is not None:
         given.append(Reading(critical - margin, "celsius", "the sensor's critical limit minus the margin"))
-    unrated = Reading(number(limits, "safe_temperature_unrated"), "celsius", Origin.DEFAULT.value)
+    unrated = Reading(number_of(limits, "safe_temperature_unrated"), "celsius", Origin.DEFAULT.value)
     safe = min(given, key=lambda item: float(item.value), default=unrated)
-    return Guard(safe, number(limits, "temperature_slope"))
+    return Guard(safe, number_of(limits, "temperature_slope"))
 
 
 def _critical(machine: Machine, sensor: str) -> float | None:

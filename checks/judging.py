@@ -52,9 +52,17 @@ def passed(
     return Judgement(Verdict.PASS, reason, "", way, measured, limit)
 
 
-def cannot_tell(reason: str, advice: str, cannot: Cannot = Cannot.CANNOT_TELL) -> Judgement:
-    """Inconclusive, with what would help."""
-    return Judgement(Verdict.INCONCLUSIVE, reason, advice, cannot=cannot)
+def cannot_tell(
+    reason: str,
+    advice: str,
+    cannot: Cannot = Cannot.CANNOT_TELL,
+    *,
+    measured: Reading | None = None,
+    limit: Limit | None = None,
+    way: Way | None = None,
+) -> Judgement:
+    """Inconclusive, with what would help, and what was measured so far."""
+    return Judgement(Verdict.INCONCLUSIVE, reason, advice, way, measured, limit, cannot)
 
 
 def unread(what: str, absent: Absent, advice: str = "") -> Judgement:
@@ -108,6 +116,14 @@ def number(limit: Limit) -> float:
     if isinstance(limit.value, (str, tuple)):
         raise TypeError(f"the limit {limit.name} is not a number")
     return float(limit.value)
+
+
+def number_of(limits: Limits, name: str) -> float:
+    """The value of the limit `name`; TypeError where it is not there or no number."""
+    limit = limits.get(name)
+    if limit is None:
+        raise TypeError(f"the limit {name} is not there")
+    return number(limit)
 
 
 def words(limit: Limit) -> tuple[str, ...]:

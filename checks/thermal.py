@@ -28,22 +28,12 @@ from checks.cooling import (
     pulsed,
     response,
 )
-from checks.heating import CANNOT, STEP_S, Recorder, guard_for, guard_limits, number
-from checks.judging import CRAFT
+from checks.heating import EASE_K, STEP_S, Recorder, guard_for, guard_limits
+from checks.judging import CRAFT, cannot_tell, failed, number_of, passed, unread
 from checks.machine import Machine, Session
 from checks.measures.response import Contact, ResponseFit, contact_ratio
 from reports.model.evidence import Absent, Reading, Series, Why
-from reports.model.finding import (
-    Cannot,
-    Depth,
-    Judgement,
-    Limit,
-    Limits,
-    Origin,
-    Stage,
-    Verdict,
-    Way,
-)
+from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
 
@@ -103,14 +93,12 @@ def judge_plausible(evidence: Sensors, limits: Limits) -> Judgement:
     switched off, which is no fault.
     """
     if isinstance(evidence.listing, Absent):
-        return _unread("the temperature sensors could not be listed", evidence.listing)
+        return unread("the list of temperature sensors", evidence.listing, _DRIVER)
     processor = next((item for item in evidence.sensors if item.of_processor.value), None)
     if processor is None:
-        return _unread(
-            "no temperature sensor of the processor is known", Absent(Why.NOT_THERE, "temperature sensors")
-        )
+        return cannot_tell("no temperature sensor of the processor is known", _DRIVER)
     if isinstance(processor.temperature, Absent):
-        return _unread("the processor's sensor could not be read", processor.temperature)
+        return unread("the processor's sensor", processor.temperature, _DRIVER)
     return _judge_reading(processor.temperature, evidence, limits)
 
 
@@ -118,24 +106,19 @@ def _judge_reading(reading: Reading, evidence: Sensors, limits: Limits) -> Judge
     celsius = float(reading.value)
     if not _sane(celsius, limits):
         broken = limits.get("lowest_plausible" if celsius < 0 else "highest_plausible")
-        return Judgement(
-            Verdict.FAIL,
+        return failed(
             f"the processor's sensor says {celsius:.0f} celsius at rest",
             "switch the unit off and start it cold; if it repeats, look at the cooler seat, then the board",
-            Way.INSTRUMENT,
             reading,
             broken,
         )
     others = _others(evidence, limits)
     spread = celsius - statistics.median(others) if others else 0.0
-    if abs(spread) > number(limits, "spread_at_rest"):
+    if abs(spread) > number_of(limits, "spread_at_rest"):
         return _far_apart(spread, limits)
     told = f"{len(others) + 1} of {len(evidence.sensors)} sensors"
-    return Judgement(
-        Verdict.PASS,
+    return passed(
         f"the processor stands at {celsius:.0f} celsius at rest, {told} answer and agree",
-        "",
-        Way.INSTRUMENT,
         reading,
         limits.get("spread_at_rest"),
     )
@@ -143,13 +126,11 @@ def _judge_reading(reading: Reading, evidence: Sensors, limits: Limits) -> Judge
 
 def _far_apart(spread: float, limits: Limits) -> Judgement:
     side = "above" if spread > 0 else "below"
-    return Judgement(
-        Verdict.FAIL,
+    return failed(
         f"the processor's sensor stands {abs(spread):.0f} K {side} the others at rest",
         "look at the compound and the cooler seat, then at the fan"
         if spread > 0
         else "start the unit cold and run again; if it repeats, the sensor cannot be trusted",
-        Way.INSTRUMENT,
         Reading(round(spread, 1), "K", "processor against the median of the others"),
         limits.get("spread_at_rest"),
     )
@@ -166,16 +147,10 @@ def _others(evidence: Sensors, limits: Limits) -> list[float]:
 
 
 def _sane(celsius: float, limits: Limits) -> bool:
-    return number(limits, "lowest_plausible") <= celsius <= number(limits, "highest_plausible")
+    return number_of(limits, "lowest_plausible") <= celsius <= number_of(limits, "highest_plausible")
 
 
-def _unread(what: str, absent: Absent) -> Judgement:
-    return Judgement(
-        Verdict.INCONCLUSIVE,
-        f"{what}: {absent.why}",
-        "load the sensor driver of this board, as root, and run again",
-        cannot=CANNOT[absent.why],
-    )
+_DRIVER = "load the sensor driver of this board, as root, and run again"
 
 
 PLAUSIBLE = Check(
@@ -192,6 +167,7 @@ PLAUSIBLE = Check(
     measure=measure_plausible,
     judge=judge_plausible,
     whole_unit=True,
+    judgement_version=2,
 )
 
 # -- load ------------------------------------------------------------------------------------------
@@ -203,8 +179,6 @@ CALM_K = 0.3
 RAMP_S = 20.0
 SHORTEST_S = 120.0
 LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
-EASE_K = 6.0
-"""This far below the safe temperature half of the cores rest: many sound units are made to run near it."""
 SETTLED_K = 0.6
 SETTLED_OVER_S = 45
 WORSE_THAN_INTAKE = 1.25
@@ -349,12 +323,12 @@ def _settled(recorder: Recorder, began: int) -> bool:
 def judge_load(evidence: Load, limits: Limits) -> Judgement:
     """In this order: no sensor, stopped by the guard, a sensor that does not follow, then the response."""
     if isinstance(evidence.temperature, Absent):
-        return _unread("the processor's temperature could not be read", evidence.temperature)
+        return unread("the processor's temperature", evidence.temperature, _DRIVER)
     if isinstance(evidence.safety_stop, Reading):
         return _judge_stop(evidence.temperature, str(evidence.safety_stop.value), evidence, limits)
     fit = response(evidence)
     if fit is None:
-        return _cannot("the load did not raise the power, so the cooling was not tried", "run again")
+        return cannot_tell("the load did not raise the power, so the cooling was not tried", "run again")
     if fit.rise_interval.high < 2.0:
         return _does_not_follow(evidence)
     late = late_share(evidence) > LATE_SHARE
@@ -370,19 +344,16 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
 
 def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) -> Judgement:
     if blind(evidence):
-        return Judgement(
-            Verdict.INCONCLUSIVE,
+        return cannot_tell(
             f"the load was ended for safety: {stop}",
             "run again; if it repeats, the sensor or its driver fails when warm",
-            cannot=Cannot.DID_NOT_ANSWER,
+            Cannot.DID_NOT_ANSWER,
         )
     steep = "K/s" in stop
     safe = evidence.safe if isinstance(evidence.safe, Reading) else None
-    return Judgement(
-        Verdict.FAIL,
+    return failed(
         f"the load was ended for safety: {stop}",
         _advice(steep or late_share(evidence) > LATE_SHARE),
-        Way.INSTRUMENT,
         Reading(max(temperature.taken), "celsius", temperature.source),
         limits.get("temperature_slope") if steep else _safe_limit(safe, limits),
     )
@@ -400,34 +371,28 @@ def _safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
 def _does_not_follow(evidence: Load) -> Judgement:
     """A sensor that stands still under load: a fault where the power is known to have risen."""
     if power_known(evidence):
-        return Judgement(
-            Verdict.FAIL,
+        return failed(
             "the processor's sensor did not follow while its power rose",
             "start the unit cold and run again; if it repeats, the sensor on the board is at fault",
-            Way.INSTRUMENT,
         )
-    return _cannot("the processor's sensor did not follow the load", "start the unit cold and run again")
+    return cannot_tell("the processor's sensor did not follow the load", "start the unit cold and run again")
 
 
 def _judge_resistance(fit: ResponseFit, late: bool, limits: Limits) -> Judgement:
     """Fail or pass only where the whole 95 % interval lies on one side of the limit."""
     limit, interval = limits.get("thermal_resistance"), fit.resistance_interval
-    most = number(limits, "thermal_resistance")
+    most = number_of(limits, "thermal_resistance")
     measured = Reading(round(fit.resistance, 4), "K/W", "temperature against package power")
     told = f"{fit.resistance:.2f} K/W ({interval.low:.2f} to {interval.high:.2f}){_early(fit)}"
     if interval.low > most:
         reason = f"the heat gets away too slowly: {told}, at most {most:.2f}"
-        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INSTRUMENT, measured, limit)
+        return failed(reason, _advice(late), measured, limit)
     if interval.high > most:
         reason = f"the cooling could not be told from a poor one: {told}, at most {most:.2f}"
-        return Judgement(
-            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, limit, Cannot.CANNOT_TELL
-        )
+        return cannot_tell(reason, _LONGER, measured=measured, limit=limit, way=Way.INSTRUMENT)
     if worse := _worse_than_intake(fit, late, limits, told, measured):
         return worse
-    return Judgement(
-        Verdict.PASS, f"the heat gets away: {told}, at most {most:.2f}", "", Way.INSTRUMENT, measured, limit
-    )
+    return passed(f"the heat gets away: {told}, at most {most:.2f}", measured, limit)
 
 
 _LONGER = "let the unit cool for ten minutes and run again at sustained depth"
@@ -441,10 +406,10 @@ def _worse_than_intake(
     fit: ResponseFit, late: bool, limits: Limits, told: str, measured: Reading
 ) -> Judgement | None:
     before = limits.get("thermal_resistance_at_intake")
-    if before is None or fit.resistance_interval.low <= WORSE_THAN_INTAKE * number(limits, before.name):
+    if before is None or fit.resistance_interval.low <= WORSE_THAN_INTAKE * number_of(limits, before.name):
         return None
-    reason = f"the cooling is worse than at intake: {told}, {number(limits, before.name):.2f} before"
-    return Judgement(Verdict.FAIL, reason, _advice(late), Way.INSTRUMENT, measured, before)
+    reason = f"the cooling is worse than at intake: {told}, {number_of(limits, before.name):.2f} before"
+    return failed(reason, _advice(late), measured, before)
 
 
 def _known_contact(evidence: Load, limits: Limits) -> tuple[Contact, Limit, str] | None:
@@ -452,7 +417,7 @@ def _known_contact(evidence: Load, limits: Limits) -> tuple[Contact, Limit, str]
     for name, whose in (("at_intake", "what it was at intake"), ("of_family", "that of a sound one")):
         resistance, constant = limits.get(f"contact_{name}"), limits.get(f"contact_time_constant_{name}")
         if resistance is not None and constant is not None and resistance.unit == contact_unit(evidence):
-            known = Contact(number(limits, resistance.name), number(limits, constant.name))
+            known = Contact(number_of(limits, resistance.name), number_of(limits, constant.name))
             return known, resistance, whose
     return None
 
@@ -469,25 +434,23 @@ def _worse_contact(evidence: Load, limits: Limits) -> Judgement | None:
     told = f"{found.ratio:.1f} times ({low:.1f} to {high:.1f}) {whose}"
     if low > 1.0 and found.ratio > math.sqrt(DOUBLED):
         reason = f"the heat crosses to the cooler worse: its resistance is {told}"
-        return Judgement(Verdict.FAIL, reason, _advice(True), Way.INSTRUMENT, measured, limit)
+        return failed(reason, _advice(True), measured, limit)
     if high >= DOUBLED:
         reason = f"the contact of the cooler cannot be told from twice as poor: {told}"
-        return Judgement(
-            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INSTRUMENT, measured, limit, Cannot.CANNOT_TELL
-        )
+        return cannot_tell(reason, _LONGER, measured=measured, limit=limit, way=Way.INSTRUMENT)
     return None
 
 
 def _judge_level(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -> Judgement:
     """Without power: against a rise that the map or the shop sets, else whether it settles below safe."""
     if isinstance(evidence.on_mains, Reading) and not evidence.on_mains.value:
-        return _cannot(
+        return cannot_tell(
             "the unit ran from its battery, which limits its power", "connect the charger, run again"
         )
     if limits.get("steady_rise") is not None:
         return _judge_rise(fit, late, limits)
     if _eased(evidence):
-        return _cannot(
+        return cannot_tell(
             "full load came near the safe temperature, and the package power is not known",
             "load the energy driver, or give the map a limit for the steady rise of this family",
         )
@@ -495,19 +458,17 @@ def _judge_level(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -
 
 
 def _judge_rise(fit: ResponseFit, late: bool, limits: Limits) -> Judgement:
-    limit, most = limits.get("steady_rise"), number(limits, "steady_rise")
+    limit, most = limits.get("steady_rise"), number_of(limits, "steady_rise")
     measured = Reading(round(fit.rise_k, 2), "K", "fitted rise to steady state")
     told = f"a rise of {fit.rise_k:.0f} K ({fit.rise_interval.low:.0f} to {fit.rise_interval.high:.0f})"
     if fit.rise_interval.low > most:
         reason = f"full load heats it too much: {told}, at most {most:.0f}"
-        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INFERRED, measured, limit)
+        return failed(reason, _advice(late), measured, limit, Way.INFERRED)
     if fit.rise_interval.high > most:
         reason = f"the rise could not be told from too much: {told}, at most {most:.0f}"
-        return Judgement(
-            Verdict.INCONCLUSIVE, reason, _LONGER, Way.INFERRED, measured, limit, Cannot.CANNOT_TELL
-        )
+        return cannot_tell(reason, _LONGER, measured=measured, limit=limit, way=Way.INFERRED)
     reason = f"full load heats it as it should: {told}, at most {most:.0f}"
-    return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
+    return passed(reason, measured, limit, Way.INFERRED)
 
 
 def _judge_settling(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -> Judgement:
@@ -518,9 +479,9 @@ def _judge_settling(fit: ResponseFit, late: bool, evidence: Load, limits: Limits
     limit = _safe_limit(evidence.safe, limits)
     if fit.start_celsius + fit.rise_interval.low > safe:
         reason = f"full load would settle at {fit.start_celsius + fit.rise_k:.0f} celsius, {safe:.0f} is safe"
-        return Judgement(Verdict.FAIL, reason, _advice(late), Way.INFERRED, measured, limit)
+        return failed(reason, _advice(late), measured, limit, Way.INFERRED)
     reason = f"full load never passed {hottest:.0f} celsius, {safe:.0f} is safe (package power not known)"
-    return Judgement(Verdict.PASS, reason, "", Way.INFERRED, measured, limit)
+    return passed(reason, measured, limit, Way.INFERRED)
 
 
 def _eased(evidence: Load) -> bool:
@@ -535,10 +496,6 @@ def _advice(late: bool) -> str:
     if late:
         return "look at the thermal compound and the cooler seat first, then the fan, then the airflow"
     return "look at the fan and the airflow first, then the cooler seat and the thermal compound"
-
-
-def _cannot(reason: str, advice: str) -> Judgement:
-    return Judgement(Verdict.INCONCLUSIVE, reason, advice, cannot=Cannot.CANNOT_TELL)
 
 
 LOAD = Check(
@@ -556,7 +513,7 @@ LOAD = Check(
     judge=judge_load,
     whole_unit=True,
     needs=("fan.spin", "thermal.plausible"),
-    judgement_version=2,
+    judgement_version=3,
     walk_away_s=360.0,
     # rest at most 240 s, ramp 20 s, all cores at most 300 s, cooling and pulses 130 s
     deadline_s=810.0,
