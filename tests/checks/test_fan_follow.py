@@ -149,7 +149,7 @@ def test_where_the_map_says_that_it_follows_one_speed_is_a_fault_once_there_is_h
 
 
 def test_a_fan_left_at_one_speed_is_told_from_every_sound_one():
-    """Units of every shape whose map says that the fan follows: none sound is held, hardly a fault goes untold."""
+    """In families that follow, of every shape: none sound is held, hardly a fault goes untold."""
     sound, left = Counter(), Counter()
     for seed in range(150):
         unit = random_good_unit(seed, list(Form)[seed % 3])
