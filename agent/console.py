@@ -22,8 +22,8 @@ from rich.live import Live
 from rich.text import Text
 
 from agent.banner import banner
-from agent.plan import Plan, Step
-from agent.run import Watcher
+from agent.planning.plan import Plan, Step
+from agent.running.run import Watcher
 from reports.errors import DocumentError, VerificationError, shown
 from reports.model.finding import Chain, Finding, Suspect, Verdict, Weight, chain_words
 from reports.model.order import Order

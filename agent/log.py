@@ -20,9 +20,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.folder import bench_folder
-from agent.plan import Step
-from agent.run import Watcher
-from agent.versions import versions
+from agent.planning.plan import Step
+from agent.running.run import Watcher
+from agent.running.versions import versions
 from reports.files import new_folder
 from reports.model.finding import Finding
 

@@ -18,7 +18,7 @@ from typing import Final
 from checks.bench_reference import age_of, reference_limits
 from checks.machine import Machine, Network
 from checks.measures.air import digest_of, place_of
-from checks.wireless_scan import by_bands, loudness
+from checks.wireless.scan import by_bands, loudness
 from reports.canonical import digest
 from reports.codec import bench_reference_from, read_json, to_json
 from reports.errors import DocumentError, Fault

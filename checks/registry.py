@@ -9,40 +9,38 @@ from collections.abc import Iterable
 from types import ModuleType
 from typing import Any, Final
 
-from checks import (
-    backlight,
-    battery,
-    board,
-    camera,
-    camera_frames,
-    charging,
-    clock,
-    computing,
-    controls,
-    counters,
-    display,
-    drive_health,
-    drive_layout,
-    drive_reading,
-    fan,
-    fan_follow,
-    firmware,
-    graphics,
-    intake,
-    links,
-    memory,
-    memory_pattern,
-    ports,
-    processor,
-    readers,
-    restraint,
-    sound,
-    start,
-    storage,
-    thermal,
-    wireless,
-    wireless_scan,
-)
+import checks.board.clock
+import checks.board.firmware
+import checks.board.identity
+import checks.board.intake
+import checks.board.start
+import checks.camera.frames
+import checks.camera.presence
+import checks.controls
+import checks.cooling.fan
+import checks.cooling.follow
+import checks.cooling.thermal
+import checks.counters
+import checks.graphics
+import checks.links
+import checks.memory.modules
+import checks.memory.pattern
+import checks.panel.backlight
+import checks.panel.display
+import checks.ports
+import checks.power.battery
+import checks.power.charging
+import checks.processor.computing
+import checks.processor.identity
+import checks.processor.restraint
+import checks.readers
+import checks.sound
+import checks.storage.health
+import checks.storage.layout
+import checks.storage.presence
+import checks.storage.reading
+import checks.wireless.adapter
+import checks.wireless.scan
 from checks.check import Check
 from reports.codec import from_json
 from reports.errors import DocumentError
@@ -50,38 +48,38 @@ from reports.model.finding import Cannot, Finding, Judgement, Verdict
 from reports.model.servicemap import PartKind
 
 MODULES: Final = (
-    memory,
-    memory_pattern,
-    storage,
-    drive_health,
-    drive_reading,
-    drive_layout,
-    wireless,
-    wireless_scan,
-    processor,
-    computing,
-    board,
-    firmware,
-    clock,
-    graphics,
-    camera,
-    camera_frames,
-    sound,
-    display,
-    ports,
-    controls,
-    readers,
-    battery,
-    charging,
-    backlight,
-    restraint,
-    start,
-    links,
-    counters,
-    intake,
-    fan,
-    fan_follow,
-    thermal,
+    checks.memory.modules,
+    checks.memory.pattern,
+    checks.storage.presence,
+    checks.storage.health,
+    checks.storage.reading,
+    checks.storage.layout,
+    checks.wireless.adapter,
+    checks.wireless.scan,
+    checks.processor.identity,
+    checks.processor.computing,
+    checks.board.identity,
+    checks.board.firmware,
+    checks.board.clock,
+    checks.graphics,
+    checks.camera.presence,
+    checks.camera.frames,
+    checks.sound,
+    checks.panel.display,
+    checks.ports,
+    checks.controls,
+    checks.readers,
+    checks.power.battery,
+    checks.power.charging,
+    checks.panel.backlight,
+    checks.processor.restraint,
+    checks.board.start,
+    checks.links,
+    checks.counters,
+    checks.board.intake,
+    checks.cooling.fan,
+    checks.cooling.follow,
+    checks.cooling.thermal,
 )
 
 UNJUDGED: Final = frozenset({Cannot.NOT_RUN, Cannot.INTERRUPTED, Cannot.PRECONDITION, Cannot.CRASHED})

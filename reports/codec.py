@@ -56,7 +56,7 @@ def load_order(path: Path, today: date | None = None) -> Order:
 
 
 def load_map(path: Path) -> ServiceMap:
-    """The service map in the file `path`. That it makes sense is for `agent.mapcheck`."""
+    """The service map in the file `path`. That it makes sense is for `agent.planning.mapcheck`."""
     return map_from(read_json(path, "service map"), f"service map {path}")
 
 

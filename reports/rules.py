@@ -2,7 +2,7 @@
 
 Told together with what the schema says, so a document may have any shape here.
 
-Whether parts and families are known is for whoever holds the service map (`agent.mapcheck`).
+Whether parts and families are known is for whoever holds the service map (`agent.planning.mapcheck`).
 """
 
 from __future__ import annotations

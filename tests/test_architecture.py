@@ -39,7 +39,7 @@ def test_imports_point_one_way(package):
 
 
 def test_the_test_sees_a_wrong_import():
-    assert imported("def f():\n    from agent.plan import Plan") & FORBIDDEN["reports"] == {"agent"}
+    assert imported("def f():\n    from agent.planning.plan import Plan") & FORBIDDEN["reports"] == {"agent"}
 
 
 def test_help_imports_nothing_heavy():
@@ -58,6 +58,6 @@ def test_help_imports_nothing_heavy():
 
 
 def test_the_version_is_said_in_one_place():
-    from agent.versions import program_version
+    from agent.running.versions import program_version
 
     assert f'version = "{program_version()}"' in (ROOT / "pyproject.toml").read_text()

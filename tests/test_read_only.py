@@ -21,12 +21,12 @@ ROOT = Path(__file__).parents[1]
 
 MAY_WRITE = {
     "reports/files.py": "documents of the bench, under new names",
-    "agent/guard.py": "puts back what a check had changed: fan and backlight settings, from a closed list",
+    "agent/running/guard.py": "puts back what a check had changed: fan, backlight; from a closed list",
     "agent/machine/region.py": "its own oom_score_adj, so that the kernel ends it before any other process",
     "agent/cli.py": "the file with a fault of ours; the null device in the place of a closed pipe",
-    "agent/steady.py": "the null device in the place of a screen that is gone",
-    "agent/medium.py": "mounts the stick's data partition; a folder and a lock in /run",
-    "agent/keyboard.py": "the lock of the bench in /run",
+    "agent/running/steady.py": "the null device in the place of a screen that is gone",
+    "agent/stick/medium.py": "mounts the stick's data partition; a folder and a lock in /run",
+    "agent/stick/keyboard.py": "the lock of the bench in /run",
     "agent/commands/demo.py": "clears what an earlier demonstration made",
     "agent/commands/office.py": "the folder of the archive",
     "agent/reference.py": "the bench reference, and an older one put aside",
@@ -43,7 +43,7 @@ MAY_COMMAND_DEVICES = {
 }
 MAY_NAME_DEVICES = {
     "agent/machine/linux/blockread.py": "drives, opened to read: nobody else opens one",
-    "agent/medium.py": "the partition of the stick, named to mount(2) after it was made sure that it is one",
+    "agent/stick/medium.py": "the stick's partition, named to mount(2) once it is sure that it is one",
     "agent/machine/linux/kernel_log.py": "the kernel's log, opened to read",
     "agent/machine/linux/v4l2.py": "the node of a camera, opened to read",
     "agent/cli.py": "the last place to name for a fault of ours: standard error",
@@ -51,7 +51,7 @@ MAY_NAME_DEVICES = {
 MAY_START_PROGRAMS = {
     "agent/machine/linux/blockread.py": "smartctl and blkid, with fixed arguments that only ask",
     "agent/machine/workers.py": "load and memory workers, this program again",
-    "agent/guard.py": "the guard, this program again",
+    "agent/running/guard.py": "the guard, this program again",
     "agent/commands/stick.py": "changes of the stick itself, never of the unit",
 }
 BUILDS_THE_STICK = "agent/image/"
@@ -391,12 +391,12 @@ import json, sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from agent.isolate import measured_apart
+from agent.running.isolate import measured_apart
 from agent.machine.live import LiveMachine
-from agent.mapcheck import generic_map
-from agent.plan import make_plan
-from agent.run import Watcher, perform
-from agent.spot import spot_order
+from agent.planning.mapcheck import generic_map
+from agent.planning.plan import make_plan
+from agent.running.run import Watcher, perform
+from agent.planning.spot import spot_order
 from checks.machine import Session
 from reports.model.evidence import Absent, Why
 from reports.model.order import DriveRead, Form

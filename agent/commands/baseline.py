@@ -7,14 +7,15 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from agent.attempt import timestamp
 from agent.commands.common import Planned, now, planned
 from agent.commands.machine import machine_of
 from agent.commands.run import person_for, refuse_another_unit
 from agent.console import WORD, Page, Progress, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder, bench_folder
-from agent.intake import (
+from agent.log import Logged
+from agent.running.attempt import timestamp
+from agent.running.intake import (
     NOT_ASKED,
     ask_complaint,
     baseline_name,
@@ -22,10 +23,9 @@ from agent.intake import (
     intake_plan,
     record,
 )
-from agent.isolate import measured_apart
-from agent.log import Logged
-from agent.run import STOPPED_BY_OPERATOR, measured_here, perform
-from agent.steady import Stop
+from agent.running.isolate import measured_apart
+from agent.running.run import STOPPED_BY_OPERATOR, measured_here, perform
+from agent.running.steady import Stop
 from checks.machine import Machine, Session
 from reports.codec import baseline_from, to_json
 from reports.errors import DocumentError, Fault

@@ -13,10 +13,10 @@ from typing import Any
 
 from agent.console import Page
 from agent.folder import BenchFolder
-from agent.intake import load_for
-from agent.mapcheck import accept, resolve
-from agent.plan import Plan, make_plan
+from agent.planning.mapcheck import accept, resolve
+from agent.planning.plan import Plan, make_plan
 from agent.reference import Found, load_reference
+from agent.running.intake import load_for
 from checks.bench_reference import age_of
 from reports.codec import load_map, order_from, read_json, to_json
 from reports.errors import DocumentError, Fault

@@ -12,7 +12,6 @@ import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from agent.attempt import PAGE, REPORT, Earlier, Record, read_record
 from agent.commands.common import Planned, now, planned
 from agent.commands.office import file_all
 from agent.commands.run import conduct
@@ -20,10 +19,11 @@ from agent.console import Page, Progress, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder
 from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.planning.sheet import render_sheet
 from agent.reference import NAMES, keep, take
-from agent.seal import ThrowAwaySeal
-from agent.session import Rehearsed
-from agent.sheet import render_sheet
+from agent.running.attempt import PAGE, REPORT, Earlier, Record, read_record
+from agent.running.seal import ThrowAwaySeal
+from agent.running.session import Rehearsed
 from checks.machine import Session
 from checks.registry import rejudge
 from reports.archive.store import Archive

@@ -11,7 +11,7 @@ from agent.commands.common import now
 from agent.console import Page, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder, bench_folder
-from agent.mapcheck import check_map, resolve
+from agent.planning.mapcheck import check_map, resolve
 from reports.codec import load_map
 from reports.errors import DocumentError, Fault
 from reports.model.order import SCHEMA, Form, Order, Unit

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from agent.commands.common import Planned, planned, print_json
 from agent.commands.machine import machine_of
 from agent.console import Page, screen
-from agent.disturbance import disturbance
 from agent.exits import Exit
 from agent.folder import bench_folder
 from agent.inventory import SECTIONS, Fact, Group, Section, Touched
 from agent.inventory import inventory as read
+from agent.planning.disturbance import disturbance
 from checks.measures.capacity import gb, gib
 from reports.codec import to_json
 from reports.errors import shown

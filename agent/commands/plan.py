@@ -7,8 +7,8 @@ import argparse
 from agent.commands.common import Planned, planned, print_json, tell_baseline
 from agent.console import Page, screen
 from agent.folder import bench_folder
-from agent.plan import plan_json
-from agent.sheet import render_sheet
+from agent.planning.plan import plan_json
+from agent.planning.sheet import render_sheet
 from reports.files import write_new
 from reports.model.record import Source
 

@@ -6,12 +6,12 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from agent.attempt import read_record
 from agent.commands.common import now, print_json
 from agent.console import Page, screen
 from agent.exits import Exit
 from agent.folder import bench_folder
-from agent.seal import passphrase_source
+from agent.running.attempt import read_record
+from agent.running.seal import passphrase_source
 from checks.registry import rejudge
 from reports.codec import read_json, to_json
 from reports.errors import VerificationError

@@ -10,9 +10,19 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TextIO, cast
 
-from agent.advice import advised
-from agent.alone import alone_in
-from agent.attempt import (
+from agent.commands.common import Planned, now, plan_of, planned, tell_baseline, tell_reference, usage_error
+from agent.commands.machine import machine_of
+from agent.console import Page, Progress, screen
+from agent.exits import exit_of_run
+from agent.folder import BenchFolder, bench_folder
+from agent.log import Logged
+from agent.machine.live import LiveMachine
+from agent.machine.rehearsal import RehearsalMachine
+from agent.planning.spot import spot_order
+from agent.reference import note
+from agent.running.advice import advised
+from agent.running.alone import alone_in
+from agent.running.attempt import (
     PAGE,
     REPORT,
     Earlier,
@@ -24,24 +34,14 @@ from agent.attempt import (
     folder_of_attempt,
     open_attempt,
 )
-from agent.commands.common import Planned, now, plan_of, planned, tell_baseline, tell_reference, usage_error
-from agent.commands.machine import machine_of
-from agent.console import Page, Progress, screen
-from agent.exits import exit_of_run
-from agent.folder import BenchFolder, bench_folder
-from agent.intake import refuse_another_source, with_known
-from agent.isolate import measured_apart
-from agent.journal import Journal
-from agent.log import Logged
-from agent.machine.live import LiveMachine
-from agent.machine.rehearsal import RehearsalMachine
-from agent.reference import note
-from agent.run import Aside, Each, KeepBack, measured_here, nothing_kept_back, perform
-from agent.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
-from agent.session import AtTheTerminal, Rehearsed, Unattended
-from agent.spot import spot_order
-from agent.steady import SteadyScreen, Stop
-from agent.watch import departures
+from agent.running.intake import refuse_another_source, with_known
+from agent.running.isolate import measured_apart
+from agent.running.journal import Journal
+from agent.running.run import Aside, Each, KeepBack, measured_here, nothing_kept_back, perform
+from agent.running.seal import KeyFileSeal, ThrowAwaySeal, passphrase_source
+from agent.running.session import AtTheTerminal, Rehearsed, Unattended
+from agent.running.steady import SteadyScreen, Stop
+from agent.running.watch import departures
 from checks.machine import Machine, Session
 from checks.placeholders import is_placeholder
 from reports.codec import report_from

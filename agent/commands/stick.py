@@ -20,7 +20,6 @@ from typing import Any, Final, NoReturn, TextIO, cast
 
 from rich.text import Text
 
-from agent.attempt import Seal, clock_trust, folder_of_attempt
 from agent.commands.common import now, plan_of
 from agent.commands.machine import machine_of
 from agent.commands.run import (
@@ -34,18 +33,19 @@ from agent.commands.run import (
 from agent.console import Page, Progress, screen
 from agent.exits import Exit, exit_of_run
 from agent.folder import BenchFolder
-from agent.intake import refuse_another_source
-from agent.keyboard import Keyboard, PagedScreen, Turn
 from agent.machine.live import RunningClock
-from agent.medium import RUNTIME, FolderMedium, Medium, medium_of_stick, trouble
-from agent.offer import Offer, Offered, matching, numbered, offer
-from agent.plan import Step
-from agent.run import nothing_kept_back
-from agent.seal import ThrowAwaySeal
-from agent.session import Unattended
-from agent.spot import spot_order
-from agent.stick import RETRY_S, Keeper, take_in
-from agent.versions import program_version, versions
+from agent.planning.plan import Step
+from agent.planning.spot import spot_order
+from agent.running.attempt import Seal, clock_trust, folder_of_attempt
+from agent.running.intake import refuse_another_source
+from agent.running.run import nothing_kept_back
+from agent.running.seal import ThrowAwaySeal
+from agent.running.session import Unattended
+from agent.running.versions import program_version, versions
+from agent.stick.copies import RETRY_S, Keeper, take_in
+from agent.stick.keyboard import Keyboard, PagedScreen, Turn
+from agent.stick.medium import RUNTIME, FolderMedium, Medium, medium_of_stick, trouble
+from agent.stick.offer import Offer, Offered, matching, numbered, offer
 from checks.machine import Machine, Session
 from reports.credential import read_credential
 from reports.errors import DocumentError, Fault, VerificationError

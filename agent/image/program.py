@@ -15,7 +15,7 @@ from pathlib import Path
 from agent.image import pool, recipe
 from agent.image.system import FILES, SITE, SQUASHED, install
 from agent.image.tools import run
-from agent.versions import IMAGE_FILE
+from agent.running.versions import IMAGE_FILE
 
 # what writes to disks, firmware or clocks, looks for volumes, keeps settings, or opens a way in
 MASKED_UNITS = (

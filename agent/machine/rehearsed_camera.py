@@ -15,7 +15,7 @@ import numpy as np
 
 from agent.machine.linux.filming import told
 from agent.machine.unit import Eye
-from checks.camera_frames import CLOSED, WAVING
+from checks.camera.frames import CLOSED, WAVING
 from checks.machine import Look
 from checks.measures.frames import BLACK, SPAN, Light, Picture, Pictures, blurred
 from reports.model.evidence import Absent, Reading, Why

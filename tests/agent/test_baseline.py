@@ -9,9 +9,17 @@ import pytest
 
 from agent.commands.common import now
 from agent.exits import Exit
-from agent.intake import SAFETY, ask_complaint, did_not_start, intake_plan, load_for, record, with_known
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine
+from agent.running.intake import (
+    SAFETY,
+    ask_complaint,
+    did_not_start,
+    intake_plan,
+    load_for,
+    record,
+    with_known,
+)
 from checks.check import Subject
 from checks.registry import CHECKS, check
 from reports.canonical import digest

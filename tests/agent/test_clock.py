@@ -5,10 +5,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from agent.attempt import clock_trust
 from agent.cli import main
 from agent.commands import common
 from agent.machine import live
+from agent.running.attempt import clock_trust
 from checks.registry import rejudge
 from reports.multikey import fingerprint
 from reports.utc import utc_text

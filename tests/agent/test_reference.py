@@ -10,9 +10,9 @@ import pytest
 from agent.cli import main
 from agent.machine.linux.timekeeping import largest_error
 from agent.machine.rehearsal import RehearsalMachine
-from agent.medium import FolderMedium
 from agent.reference import NAMES, keep, load_reference, note, take
-from agent.stick import take_in
+from agent.stick.copies import take_in
+from agent.stick.medium import FolderMedium
 from reports.codec import bench_reference_from, read_json, to_json
 from reports.errors import DocumentError
 from reports.model.bench import Band

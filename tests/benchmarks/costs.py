@@ -17,8 +17,8 @@ from agent.inventory import Touched, inventory
 from agent.machine.linux.blockread import reader
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
-from checks.drive_reading import LONG_BLOCK
 from checks.measures import frames
+from checks.storage.reading import LONG_BLOCK
 from reports.model.evidence import Reading
 from tests.support.captured import CACHE, Captured
 from tests.support.tools import PROJECT

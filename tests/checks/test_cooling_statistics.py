@@ -15,8 +15,8 @@ import pytest
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine
 from agent.machine.unit import Unit
-from checks.cooling import contact_of, contact_unit
-from checks.thermal import judge_load, load_limits, measure_load
+from checks.cooling.series import contact_of, contact_unit
+from checks.cooling.thermal import judge_load, load_limits, measure_load
 from reports.model.baseline import SCHEMA, Baseline, Intake, ThermalContact
 from reports.model.evidence import Absent, Reading
 from reports.model.finding import Depth, Judgement, Verdict

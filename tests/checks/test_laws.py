@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checks import intake
+from checks.board import intake
 from checks.machine import BootEntry, InputSort, Use
 from checks.registry import MODULES, check
 from reports.codec import from_json, to_json

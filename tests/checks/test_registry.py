@@ -10,7 +10,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from checks import camera, memory, registry
+from checks import registry
+from checks.camera import presence
+from checks.memory import modules
 from checks.registry import CHECKS, check, checks_for, gathered, rejudge
 from reports.codec import to_json
 from reports.model.finding import Cannot, Finding, Judgement, Limits, Verdict, Weight
@@ -19,6 +21,7 @@ from tests.support.machines import Bench, laptop, subject
 from tests.support.shows import Shown
 
 HERE = Path(__file__).parent
+PROJECT = HERE.parents[1]
 
 
 def test_ids_are_unique_and_name_their_kind():
@@ -30,28 +33,28 @@ def test_ids_are_unique_and_name_their_kind():
 
 def test_two_checks_with_one_id_do_not_load():
     with pytest.raises(ValueError, match=r"camera\.present: two checks have this id"):
-        gathered((camera, camera))
+        gathered((presence, presence))
 
 
 @pytest.mark.parametrize("id", ["present", "memory.present", "camera.", "camera"])
 def test_an_id_of_another_kind_does_not_load(id):
-    wrong = SimpleNamespace(CHECKS=(replace(camera.PRESENT, id=id),))
+    wrong = SimpleNamespace(CHECKS=(replace(presence.PRESENT, id=id),))
 
     with pytest.raises(ValueError, match=r"a check of camera is called camera\.<aspect>"):
         gathered((wrong,))
 
 
 def test_a_need_that_is_no_check_does_not_load():
-    wrong = SimpleNamespace(CHECKS=(replace(camera.PRESENT, needs=("fan.spn",)),))
+    wrong = SimpleNamespace(CHECKS=(replace(presence.PRESENT, needs=("fan.spn",)),))
 
     with pytest.raises(ValueError, match=r"needs fan\.spn, which is no check"):
         gathered((wrong,))
 
 
 def test_checks_are_found_by_id_and_by_kind():
-    assert check("memory.capacity") is memory.CAPACITY
+    assert check("memory.capacity") is modules.CAPACITY
     assert checks_for(PartKind.MEMORY) == (
-        *memory.CHECKS,
+        *modules.CHECKS,
         check("memory.pattern"),
         check("memory.counters"),
         check("memory.same"),
@@ -63,10 +66,12 @@ def test_checks_are_found_by_id_and_by_kind():
 
 def test_the_table_names_every_module_with_checks():
     with_checks = {
-        path.stem for path in (HERE.parents[1] / "checks").glob("*.py") if "\nCHECKS = " in path.read_text()
+        ".".join(path.relative_to(PROJECT).with_suffix("").parts)
+        for path in (PROJECT / "checks").rglob("*.py")
+        if "\nCHECKS = " in path.read_text()
     }
 
-    assert {module.__name__.rpartition(".")[2] for module in registry.MODULES} == with_checks
+    assert {module.__name__ for module in registry.MODULES} == with_checks
 
 
 def test_every_check_describes_itself():
@@ -80,7 +85,7 @@ def test_every_check_describes_itself():
 
 def shown() -> Iterator[tuple[str, str]]:
     """What the tests of this folder say they show: (check id, `Shown` member)."""
-    for path in sorted(HERE.glob("test_*.py")):
+    for path in sorted(HERE.rglob("test_*.py")):
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
                 for mark in node.decorator_list:

@@ -43,7 +43,7 @@ def has_part(fault: str) -> bool:
 
 
 WITH_A_LINE = {"fan-control-off"}
-"""Tried at sustained depth only: the fan itself is on the order (`tests/checks/test_fan_follow.py`)."""
+"""Tried at sustained depth only: the fan itself is on the order (`tests/checks/cooling/test_follow.py`)."""
 
 OF_THE_FAMILY = [
     fault for fault in FAULTS if fault not in LIMITS | IF_PUT_IN | WITH_A_LINE and has_part(fault)

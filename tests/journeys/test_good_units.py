@@ -14,7 +14,7 @@ import pytest
 
 from agent.machine.good_units import random_good_unit
 from agent.machine.unit import Unit as Machine
-from agent.mapcheck import generic_map
+from agent.planning.mapcheck import generic_map
 from reports.model.finding import Finding, Weight
 from reports.model.order import SCHEMA, Action, Form, Line, Order, Unit
 from reports.model.verdict import UnitVerdict, unit_verdict

@@ -8,8 +8,8 @@ import subprocess
 
 import pytest
 
-from agent.medium import FolderMedium
-from agent.stick import take_in
+from agent.stick.copies import take_in
+from agent.stick.medium import FolderMedium
 from tests.stick.guest import BUILD, running
 from tests.stick.writes import after, read_log
 from tests.support.bench import DEMO
@@ -33,8 +33,8 @@ LINES = [json.dumps({"at_s": number, "pad": "j" * 300}) + "\n" for number in ran
 BENCH = f"""
 import errno, os, subprocess
 from pathlib import Path
-from agent.medium import medium_of_stick, trouble
-from agent.stick import Keeper, take_in
+from agent.stick.medium import medium_of_stick, trouble
+from agent.stick.copies import Keeper, take_in
 subprocess.run(['blockdev', '--setro', '/dev/vda'], check=True)
 class Clock:
     def sleep(self, seconds): raise AssertionError('it had to wait: ' + repr(said))
@@ -264,14 +264,14 @@ def test_a_full_stick_is_told_and_takes_the_report_once_there_is_room(bench, wri
         "        while True: file.write(bytes(1 << 16)); file.flush()\n"
     )
     said = guest.run(
-        "from contextlib import suppress\nimport agent.medium\n"
-        "agent.medium._SYNC = 0  # to fill it in seconds\n"
-        f"{fill}agent.medium._SYNC = 16\n"
+        "from contextlib import suppress\nimport agent.stick.medium\n"
+        "agent.stick.medium._SYNC = 0  # to fill it in seconds\n"
+        f"{fill}agent.stick.medium._SYNC = 16\n"
         "keeper = attempt('0004-LM-4')\nfinish()\nkeeper.copy(); keeper.copy()\nresult = said"
     )
     guest.run(
-        "agent.medium._SYNC = 0\nwith medium.writing() as root: (root / 'fill').unlink()\n"
-        "agent.medium._SYNC = 16\nresult = None"
+        "agent.stick.medium._SYNC = 0\nwith medium.writing() as root: (root / 'fill').unlink()\n"
+        "agent.stick.medium._SYNC = 16\nresult = None"
     )
 
     assert [words.partition(":")[0] for words in said] == ["the stick is full"]
@@ -309,7 +309,7 @@ def test_what_a_killed_process_left_mounted_goes_first(bench, written):
 
     left = guest.run(
         "import subprocess, sys\n"
-        "code = 'import os; from agent.medium import medium_of_stick\\n"
+        "code = 'import os; from agent.stick.medium import medium_of_stick\\n"
         "with medium_of_stick().writing(): os.kill(os.getpid(), 9)'\n"
         "subprocess.run([sys.executable, '-c', code])\nbefore = mounted()\n"
         "with medium.reading() as root:\n"

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
-from agent.advice import advised
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.machine.unit import Unit
-from agent.plan import make_plan
+from agent.planning.plan import make_plan
 from agent.reference import take
-from agent.run import Watcher, perform
+from agent.running.advice import advised
+from agent.running.run import Watcher, perform
 from checks.machine import Question
 from reports.codec import load_map, load_order
 from reports.model.bench import BenchReference

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from checks.board.start import EFI_SYSTEM
 from checks.check import Check, Subject
 from checks.machine import (
     NOT_ALLOWED,
@@ -58,7 +59,6 @@ from checks.machine import (
     Volume,
 )
 from checks.measures.air import digest_of
-from checks.start import EFI_SYSTEM
 from reports.model import bench
 from reports.model.baseline import Baseline, Settings
 from reports.model.bench import AccessPoint, Band, BenchReference

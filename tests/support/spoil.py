@@ -17,10 +17,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from agent.attempt import Earlier, earlier, read_record
 from agent.cli import main
 from agent.commands import run as run_command
-from agent.seal import ThrowAwaySeal
+from agent.running.attempt import Earlier, earlier, read_record
+from agent.running.seal import ThrowAwaySeal
 from checks.registry import rejudge
 from reports import files
 from reports.canonical import digest

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from agent.mapcheck import INVENTED, generic_map
+from agent.planning.mapcheck import INVENTED, generic_map
 from reports.codec import load_map, to_json
 from reports.model.order import Form
 from tests.unit import smbios

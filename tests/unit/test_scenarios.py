@@ -6,8 +6,8 @@ import subprocess
 
 import pytest
 
-from agent.mapcheck import PACKAGED, resolve
-from agent.plan import make_plan
+from agent.planning.mapcheck import PACKAGED, resolve
+from agent.planning.plan import make_plan
 from reports.codec import map_from, order_from
 from tests.support.firmware import END, dump, entry_point, said
 from tests.support.tools import need

@@ -12,9 +12,9 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Final
 
-from agent.guard import Original, UnsafeTarget, change, guarded
 from agent.machine.linux.files import Tree
 from agent.machine.linux.hwmon import CLASS, Channel
+from agent.running.guard import Original, UnsafeTarget, change, guarded
 from reports.model.evidence import Absent, Reading, Why
 
 FULL: Final = 255

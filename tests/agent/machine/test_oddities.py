@@ -7,15 +7,15 @@ import shutil
 import pytest
 
 from agent.machine.linux import files
-from agent.plan import Plan, Step
-from agent.run import Watcher, perform
+from agent.planning.plan import Plan, Step
+from agent.running.run import Watcher, perform
 from checks import registry
-from checks.fan import SPIN
-from checks.memory import CAPACITY
+from checks.cooling.fan import SPIN
+from checks.cooling.thermal import LOAD, PLAUSIBLE
+from checks.memory.modules import CAPACITY
 from checks.ports import CABLE_IN, NETWORK
-from checks.storage import PRESENT as DRIVE
-from checks.thermal import LOAD, PLAUSIBLE
-from checks.wireless import PRESENT as RADIO
+from checks.storage.presence import PRESENT as DRIVE
+from checks.wireless.adapter import PRESENT as RADIO
 from reports.model.evidence import Absent, Series, Why
 from reports.model.finding import Cannot, Limit, Origin, Stage, Verdict, Weight
 from reports.model.order import Form, Piece

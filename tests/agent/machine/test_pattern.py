@@ -16,14 +16,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent import isolate
-from agent.isolate import measured_apart
 from agent.machine import pattern, workers
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
 from agent.machine.pattern import Asked, Ended, Tried
+from agent.running import isolate
+from agent.running.isolate import measured_apart
 from checks.measures.march import ROUNDS
-from checks.memory_pattern import PATTERN
+from checks.memory.pattern import PATTERN
 from reports.model.evidence import Absent, Reading, Why
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, subject

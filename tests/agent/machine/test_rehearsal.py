@@ -11,7 +11,7 @@ from agent.machine.faults import FAULTS
 from agent.machine.good_units import random_good_unit
 from agent.machine.rehearsal import RehearsalMachine, load_unit
 from agent.machine.unit import Adapter, Cell, Control, Disk, Errors, Lane
-from checks.camera_frames import CLOSED, HAS_NO_SHUTTER
+from checks.camera.frames import CLOSED, HAS_NO_SHUTTER
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer, Reading, Why

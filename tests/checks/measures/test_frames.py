@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from checks.camera_frames import frames_limits
+from checks.camera.frames import frames_limits
 from checks.measures.frames import (
     BLOCKS,
     CENTRE,

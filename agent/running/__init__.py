@@ -1,0 +1,1 @@
+"""The run: an attempt on the medium, checks under guard, and what may come over them."""

@@ -1,0 +1,1 @@
+"""The stick: its partition, its keyboard, its orders, and the copies that go back to it."""

@@ -1,0 +1,1 @@
+"""Cameras: there, and what they show."""

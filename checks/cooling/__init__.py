@@ -1,0 +1,1 @@
+"""What carries heat away: the fan, and the way from the die to the air."""

@@ -1,0 +1,1 @@
+"""Memory: the modules that are there, and every cell that can be tried."""

@@ -1,0 +1,1 @@
+"""The processor: which it is, what it computes, what holds it back."""

@@ -1,0 +1,1 @@
+"""Drives: there, healthy, readable, and holding what the order says."""
