@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import Any
 
 from agent.machine.linux.blockread import COMMANDS, Command, Said
 from tests.support.tools import need
@@ -37,6 +39,28 @@ def ata(data: bytes, thresholds: bytes, sound: bool = True) -> Said:
     ]
     command = [need("smartctl"), *_arguments(Command.SATA_HEALTH, "--device=sat"), "-"]
     return _said(subprocess.run(command, input="".join(answers).encode(), capture_output=True, timeout=30))
+
+
+def identified(page: bytes) -> dict[str, Any]:
+    """What smartctl says of the identity of a SATA drive with this IDENTIFY data."""
+    command = [need("smartctl"), "--info", "--json", "-"]
+    told = subprocess.run(
+        command, input=_answer("IDENTIFY DEVICE", page).encode(), capture_output=True, timeout=30
+    )
+    return dict(json.loads(told.stdout))
+
+
+def identify_data(model: str, serial: str, sectors: int) -> bytes:
+    """The sample's IDENTIFY data with another drive's identity (ACS-3 7.12.7).
+
+    Two characters to a word, the high byte first; the sectors in words 100 to 103, low word first.
+    """
+    page = bytearray(sample(IDENTIFY))
+    for at, size, text in ((20, 20, serial), (54, 40, model)):
+        padded = text.encode("ascii").ljust(size)
+        page[at : at + size] = bytes(padded[i ^ 1] for i in range(size))
+    page[200:208] = sectors.to_bytes(8, "little")
+    return _summed(bytes(page))
 
 
 def _summed(page: bytes) -> bytes:

@@ -1,18 +1,23 @@
 """What other programs make of the invented units, of made ones and of this computer: lsblk, lspci, acpi,
-sensors, smartctl, and udev's own library."""
+dmidecode, edid-decode, sensors, smartctl, and udev's own library."""
 
 import json
+import os
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.machine.linux import block, hwmon, pci, pcie_link, power_supply
+from agent.machine.linux import block, drm, hwmon, pci, pcie_link, power_supply, smart, smbios
 from agent.machine.linux.files import Tree
-from reports.model.evidence import Absent, Reading
+from reports.model.evidence import Absent, Reading, Why
+from tests.support.edids import edid_decode
+from tests.support.firmware import compare_devices, said
+from tests.support.smartctl import IDENTIFY, VECTORS, identified, identify_data, nvme, sample
 from tests.support.tools import need, output, python_under_umockdev, under_umockdev
 from tests.support.trees import Unit, read_description
 from tests.support.units import UNITS, description, unit_in
@@ -250,6 +255,53 @@ def test_made_batteries_hold_what_acpi_says(tmp_path):
         assert -0.01 <= 100 * share - told[2] < 1.01
 
 
+def test_the_batteries_of_this_computer_are_those_of_acpi():
+    """By the share that is full of what was designed, which it cuts to whole per cent and at 100."""
+    text = output(need("acpi"), "-b", "-i")
+    theirs = sorted(int(share) for share in re.findall(r"last full capacity \d+ mAh = (\d+)%", text))
+    found = power_supply.batteries(Tree())
+    shares = [
+        min(100 * float(it.full.value) / float(it.design.value), 100.0)
+        for it in (() if isinstance(found, Absent) else found)
+        if isinstance(it.full, Reading) and isinstance(it.design, Reading)
+    ]
+
+    assert len(shares) == len(theirs)
+    for ours, told in zip(sorted(shares), theirs, strict=True):
+        assert -1.0 < ours - told < 2.0  # of a gauge that counts energy, acpi rounds both capacities first
+
+
+# -- dmidecode, edid-decode ----------------------------------------------------------------------
+
+
+def test_the_firmware_table_of_this_computer_reads_as_dmidecode_reads_it():
+    table = smbios.read_table(Tree())
+    if isinstance(table, Absent):
+        assert (table.why, os.path.exists(smbios.TABLE)) in {
+            (Why.NOT_THERE, False),
+            (Why.NOT_PERMITTED, True),
+        }
+        return
+
+    compare_devices(table, said(output(need("dmidecode"))))
+
+
+def test_the_panels_of_this_computer_read_as_edid_decode_reads_them(tmp_path):
+    ours = drm.connectors(Tree())
+    files = {it.parent.name.partition("-")[2]: it for it in Path(drm.CLASS).glob("card*-*/edid")}
+    told = {name: data for name, it in files.items() if (data := it.read_bytes())}
+    models = {
+        it.id: it.model.value
+        for it in (() if isinstance(ours, Absent) else ours)
+        if isinstance(it.model, Reading)
+    }
+
+    assert models.keys() == told.keys()
+    for name, data in told.items():
+        theirs = edid_decode(data, tmp_path / "panel")
+        assert models[name] == f"{theirs.maker} {theirs.product} {theirs.name.strip()}".strip()
+
+
 # -- udev's library ------------------------------------------------------------------------------
 
 LISTED = """
@@ -309,6 +361,59 @@ def test_the_sensors_of_this_computer_are_those_of_sensors():
     assert sorted(f"{it.chip} {it.id.rpartition('/')[2]}" for it in channels) == by_sensors()
 
 
+def told_by_smartctl(page, root):
+    """A SATA drive whose kernel files hold this IDENTIFY data, and smartctl's word on the same data."""
+    said = identified(page)
+    port = "pci0000:00/0000:00:17.0/ata3/host2/target2:0:0/2:0:0:0"
+    unit = Unit(root)
+    unit.device(port, model="cut by SCSI", vpd_pg89=bytes(60) + page)
+    sectors = said["user_capacity"]["bytes"] // 512
+    unit.device(f"{port}/block/sda", "block", parent=port, size=sectors, removable=0)
+    (disk,) = block.disks(unit.tree)
+    return disk, said
+
+
+def assert_same_identity(disk, said):
+    """Texts without the blanks around them, as on purpose; what holds nothing else is absent."""
+    for ours, theirs in ((disk.model, said.get("model_name")), (disk.serial, said.get("serial_number"))):
+        text = (theirs or "").strip()
+        assert (ours.value if isinstance(ours, Reading) else "") == text
+    assert disk.capacity.value == said["user_capacity"]["bytes"]
+
+
+def test_the_sample_drive_is_the_one_that_smartctl_reads_in_its_bytes(tmp_path):
+    disk, said = told_by_smartctl(sample(IDENTIFY), tmp_path)
+
+    assert_same_identity(disk, said)
+    assert disk.capacity.value == 1_953_525_168 * 512  # by hdparm, tests/vectors/drives
+
+
+def printable(most):
+    """What ATA strings hold: ASCII from blank to tilde (ACS-3 3.4.9), without words of the drive table."""
+    return st.text("ABCDEFGHJKLMNPQRSTUVWXYZ0123456789-_. ", min_size=1, max_size=most)
+
+
+IDENTITIES = st.tuples(printable(40), printable(20), st.integers(2**28, 2**40))
+
+
+def test_made_drives_are_those_that_smartctl_reads_in_their_bytes(tmp_path):
+    """Above 2^28 sectors, where the count stands in words 100 to 103 alone."""
+    for number, identity in enumerate(several(IDENTITIES, 15)):
+        assert_same_identity(*told_by_smartctl(identify_data(*identity), tmp_path / str(number)))
+
+
+def test_an_nvme_drive_is_the_one_that_smartctl_reads_in_its_bytes(tmp_path):
+    said = json.loads(nvme(sample(VECTORS / "nvme-smart-log-sample.hex"), tmp_path).text)
+    unit = Unit(tmp_path / "unit")
+    card = "pci0000:00/0000:00:06.0/nvme/nvme0"
+    unit.device(card, "nvme", model="HG-N512".ljust(40), serial="HN5-20417733".ljust(20))
+    unit.device(f"{card}/nvme0n1", "block", parent=card, size=1_000_215_216, removable=0)
+
+    (disk,) = block.disks(unit.tree)
+
+    assert_same_identity(disk, said)
+
+
 def by_smartctl(node):
     """What the drive says of itself through its own commands; {} where smartctl cannot ask it."""
     done = subprocess.run(
@@ -319,10 +424,12 @@ def by_smartctl(node):
 
 
 def test_the_drives_of_this_computer_are_those_of_smartctl():
-    told = {disk: said for disk in block.disks(Tree()) if (said := by_smartctl(disk.node))}
-    if not told:
-        pytest.skip("smartctl can ask no drive of this computer")
-    for disk, said in told.items():
-        assert disk.model.value == said["model_name"]
-        assert disk.serial.value == said["serial_number"]
-        assert disk.capacity.value == said["user_capacity"]["bytes"]
+    """One that smartctl cannot ask has no health for us either, and why is told."""
+    found = block.disks(Tree())
+    for disk in () if isinstance(found, Absent) else found:
+        if said := by_smartctl(disk.node):
+            assert_same_identity(disk, said)
+        else:
+            health = smart.health(Tree(), disk)
+            assert isinstance(health, Absent), disk.node
+            assert health.detail
