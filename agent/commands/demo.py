@@ -18,7 +18,7 @@ from agent.commands.run import conduct
 from agent.console import Page, Progress, screen
 from agent.exits import Exit
 from agent.folder import BenchFolder
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from agent.planning.sheet import render_sheet
 from agent.reference import NAMES, keep, take
 from agent.running.attempt import PAGE, REPORT, Earlier, Record, read_record

@@ -13,7 +13,7 @@ def machine_of(options: argparse.Namespace) -> Machine:
     """This computer, or the unit of `--rehearse`; DocumentError for faults put on real hardware."""
     allow_control = getattr(options, "allow_control", False)
     if options.rehearse:
-        from agent.machine.rehearsal import RehearsalMachine, load_unit
+        from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 
         unit = load_unit(options.rehearse)
         return RehearsalMachine(unit, options.fault, options.seed, allow_control=allow_control)

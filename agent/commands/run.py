@@ -17,7 +17,7 @@ from agent.exits import exit_of_run
 from agent.folder import BenchFolder, bench_folder
 from agent.log import Logged
 from agent.machine.live import LiveMachine
-from agent.machine.rehearsal import RehearsalMachine
+from agent.machine.rehearsal.machine import RehearsalMachine
 from agent.planning.spot import spot_order
 from agent.reference import note
 from agent.running.advice import advised

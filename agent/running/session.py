@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TextIO
 
 from agent.console import Page, Progress
-from agent.machine.rehearsal import RehearsalMachine
+from agent.machine.rehearsal.machine import RehearsalMachine
 from checks.machine import Question
 from reports.model.evidence import Absent, Answer, Why
 

@@ -9,8 +9,8 @@ import pytest
 
 from agent.commands.common import now
 from agent.exits import Exit
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine
 from agent.running.intake import (
     SAFETY,
     ask_complaint,

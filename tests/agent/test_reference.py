@@ -9,7 +9,7 @@ import pytest
 
 from agent.cli import main
 from agent.machine.linux.timekeeping import largest_error
-from agent.machine.rehearsal import RehearsalMachine
+from agent.machine.rehearsal.machine import RehearsalMachine
 from agent.reference import NAMES, keep, load_reference, note, take
 from agent.stick.copies import take_in
 from agent.stick.medium import FolderMedium

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.machine.faults import FAULTS as FAULT_TABLE
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.machine.unit import Unit
+from agent.machine.rehearsal.faults import FAULTS as FAULT_TABLE
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
+from agent.machine.rehearsal.unit import Unit
 from checks.machine import Question
 from checks.registry import CHECKS, check
 from reports.errors import DocumentError

@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import pytest
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine
-from agent.machine.unit import Unit
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine
+from agent.machine.rehearsal.unit import Unit
 from checks.cooling.series import contact_of, contact_unit
 from checks.cooling.thermal import judge_load, load_limits, measure_load
 from reports.model.baseline import SCHEMA, Baseline, Intake, ThermalContact

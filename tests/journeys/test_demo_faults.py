@@ -7,8 +7,8 @@ from functools import cache
 
 import pytest
 
-from agent.machine.faults import FAULTS
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.faults import FAULTS
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from reports.errors import DocumentError
 from reports.model.finding import Finding, Verdict, Weight
 from reports.model.verdict import UnitVerdict, unit_verdict

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.unit import Unit as Machine
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.unit import Unit as Machine
 from agent.planning.mapcheck import generic_map
 from reports.model.finding import Finding, Weight
 from reports.model.order import SCHEMA, Action, Form, Line, Order, Unit

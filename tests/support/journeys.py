@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
-from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.machine.unit import Unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
+from agent.machine.rehearsal.unit import Unit
 from agent.planning.plan import make_plan
 from agent.reference import take
 from agent.running.advice import advised

@@ -6,7 +6,7 @@ import pytest
 
 from agent.machine.linux.hotplug import Change, Motion
 from agent.machine.live import LiveMachine
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from agent.running import watch
 from agent.running.watch import Departures, departures
 from reports.model.evidence import Absent, Reading, Why

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from checks.cooling.fan import AIR_MOVES, NO_AIR, Spin, judge_spin, measure_spin, spin_limits, tachometer_of
 from checks.machine import CANNOT_TELL, Fan
 from reports.codec import from_json, to_json

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from checks.cooling.follow import Follow, follow_limits, judge_follow, measure_follow
 from reports.codec import from_json, to_json
 from reports.model.evidence import Absent, Series, Why

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine, load_unit
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
 from checks.cooling.heating import guard_for
 from checks.cooling.series import Load, contact_of, response
 from checks.cooling.thermal import (

@@ -13,7 +13,7 @@ import itertools
 import random
 from dataclasses import dataclass
 
-from agent.machine.unit import Blower, Unit
+from agent.machine.rehearsal.unit import Blower, Unit
 
 STEP_S = 0.1
 """Against the fastest node, about 2 s: an error under a hundredth of a kelvin by the midpoint rule."""

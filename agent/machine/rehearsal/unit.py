@@ -1,6 +1,6 @@
 """A rehearsal unit: what hardware it has, and the physics of its heat, as values.
 
-A unit is good as long as nothing bends it: `agent.machine.faults` turns a good unit into one with a fault.
+A unit is good as long as nothing bends it: `faults` turns a good unit into one with a fault.
 So everything that can go wrong is a member here, and the machine that plays the unit knows no faults at all.
 """
 
@@ -15,7 +15,7 @@ from reports.model.bench import Band
 from reports.model.order import Form
 
 SCHEMA = "benchproof/rehearsal/1"
-SCHEMA_FILE = Path(__file__).with_name("rehearsal.schema.json")
+SCHEMA_FILE = Path(__file__).with_name("unit.schema.json")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from agent.machine.unit import Disk, Extent
+from agent.machine.rehearsal.unit import Disk, Extent
 from checks.machine import DriveHealth, DriveLayout, Volume
 from reports.model.evidence import Absent, Reading, Value, Why
 

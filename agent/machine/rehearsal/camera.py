@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from agent.machine.linux.filming import told
-from agent.machine.unit import Eye
+from agent.machine.rehearsal.unit import Eye
 from checks.camera.frames import CLOSED, WAVING
 from checks.machine import Look
 from checks.measures.frames import BLACK, SPAN, Light, Picture, Pictures, blurred

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from jsonschema import Draft202012Validator
 
-from agent.machine.unit import SCHEMA_FILE, Unit
+from agent.machine.rehearsal.unit import SCHEMA_FILE, Unit
 from reports.codec import from_json, read_json
 from reports.errors import DocumentError, Fault, shown
 

@@ -2,7 +2,7 @@
 
 It fits `checks.machine.Machine`, so checks cannot tell it from a computer; its `source` can, and everything
 that is signed about it says rehearsal. Facts come from the unit's values, temperatures and speeds from
-`agent.machine.physics`; the same unit, faults, seed and calls give the same readings.
+`agent.machine.rehearsal.physics`; the same unit, faults, seed and calls give the same readings.
 """
 
 from __future__ import annotations
@@ -14,12 +14,23 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from agent.machine import faults as fault_table
-from agent.machine import physics, scale_model
-from agent.machine.rehearsed_camera import PlayedCamera
-from agent.machine.rehearsed_drive import Played
-from agent.machine.unit import Adapter, Antenna, Cell, Disk, Lane, Node, Screen, Slot, Thermometer, Unit
-from agent.machine.unit_file import load_unit
+from agent.machine.rehearsal import faults as fault_table
+from agent.machine.rehearsal import physics, scale_model
+from agent.machine.rehearsal.camera import PlayedCamera
+from agent.machine.rehearsal.drive import Played
+from agent.machine.rehearsal.unit import (
+    Adapter,
+    Antenna,
+    Cell,
+    Disk,
+    Lane,
+    Node,
+    Screen,
+    Slot,
+    Thermometer,
+    Unit,
+)
+from agent.machine.rehearsal.unit_file import load_unit
 from checks.machine import (
     NOT_ALLOWED,
     Backlight,
@@ -119,7 +130,7 @@ def _text(value: str, source: str) -> Reading | Absent:
 
 
 class RehearsalMachine:
-    """A unit with `faults` (ids of `agent.machine.faults.FAULTS`), played with `seed`.
+    """A unit with `faults` (ids of `agent.machine.rehearsal.faults.FAULTS`), played with `seed`.
 
     `began` is the wall clock at the start, the present unless given. DocumentError for faults that are not
     known or that the unit has no part for.

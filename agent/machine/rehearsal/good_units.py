@@ -10,7 +10,7 @@ import random
 from dataclasses import replace
 from typing import Any
 
-from agent.machine.unit import (
+from agent.machine.rehearsal.unit import (
     SCHEMA,
     Adapter,
     Antenna,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
-from agent.machine.unit import Adapter, Antenna, Disk, Extent, Lane, Slot, Thermometer, Unit
+from agent.machine.rehearsal.unit import Adapter, Antenna, Disk, Extent, Lane, Slot, Thermometer, Unit
 from checks.machine import Complaint, InputSort, Use
 from checks.measures.air import place_of
 from reports.errors import DocumentError, Fault, shown

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from agent.machine.unit import Slot
+from agent.machine.rehearsal.unit import Slot
 from checks.machine import BadWord, CoreTrial
 from checks.measures.exact import FLOATS, INTEGERS, MATRICES, Computation
 from checks.measures.march import MARCH_C_MINUS, Words, Wrong, march, rounds

@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.machine.good_units import random_good_unit
-from agent.machine.physics import Heat, steady_die_celsius, truth
-from agent.machine.rehearsal import load_unit
-from agent.machine.unit import Unit
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import load_unit
+from agent.machine.rehearsal.physics import Heat, steady_die_celsius, truth
+from agent.machine.rehearsal.unit import Unit
 from reports.model.order import Form
 
-DEMO = load_unit(Path(__file__).parents[3] / "agent" / "demo" / "unit.json")
+DEMO = load_unit(Path(__file__).parents[4] / "agent" / "demo" / "unit.json")
 
 
 def steady(unit: Unit = DEMO, **package: float) -> Unit:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.machine.faults import FAULTS
-from agent.machine.good_units import random_good_unit
-from agent.machine.rehearsal import RehearsalMachine, load_unit
-from agent.machine.unit import Adapter, Cell, Control, Disk, Errors, Lane
+from agent.machine.rehearsal.faults import FAULTS
+from agent.machine.rehearsal.good_units import random_good_unit
+from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
+from agent.machine.rehearsal.unit import Adapter, Cell, Control, Disk, Errors, Lane
 from checks.camera.frames import CLOSED, HAS_NO_SHUTTER
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
@@ -18,7 +18,7 @@ from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.order import Form
 from reports.model.record import Source
 
-DEMO_FILE = Path(__file__).parents[3] / "agent" / "demo" / "unit.json"
+DEMO_FILE = Path(__file__).parents[4] / "agent" / "demo" / "unit.json"
 DEMO = load_unit(DEMO_FILE)
 BEGAN = datetime(2026, 3, 2, 8, tzinfo=UTC)
 CABLE = Question("ports.network.cable", "is a cable in?", ("one is in", "none is in", "cannot tell"))

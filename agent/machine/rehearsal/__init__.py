@@ -1,0 +1,1 @@
+"""The rehearsal machine: a unit in JSON with a physical model and named faults."""
