@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,6 +31,11 @@ class Parts:
 
 def build_parts(project: Path, work: Path, say: Say = print, level: int = 19) -> Parts:
     """Make whatever of the parts in `work` is missing or older than what it is made of."""
+    with _alone(work):
+        return _build_parts(project, work, say, level)
+
+
+def _build_parts(project: Path, work: Path, say: Say, level: int) -> Parts:
     lock = project / "requirements.lock"
     if not pool.serves(work / "pool", lock):
         say("fetching packages")
@@ -59,6 +66,11 @@ def build_image(project: Path, work: Path, target: Path, say: Say = print, level
 
 def assemble(parts: Parts, work: Path, target: Path) -> disk.Layout:
     """Put `parts` and the boot loaders of the pool in `work` into an image with fresh numbers."""
+    with _alone(work):
+        return _assemble(parts, work, target)
+
+
+def _assemble(parts: Parts, work: Path, target: Path) -> disk.Layout:
     boot = _unpack_boot(work)
     grub = boot / "usr/lib/grub/i386-pc"
     numbers = disk.Numbers()
@@ -77,6 +89,14 @@ def assemble(parts: Parts, work: Path, target: Path) -> disk.Layout:
     }
     core = disk.core_image(work / "core.img", grub)
     return disk.assemble(target, payload, grub, core, numbers)
+
+
+@contextmanager
+def _alone(work: Path) -> Iterator[None]:
+    """Two builds in one folder wait for each other; the kernel gives the lock back on every way out."""
+    with (work / "lock").open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 def _kernel_and_initrd(work: Path, tree: Path) -> tuple[Path, Path]:

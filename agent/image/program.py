@@ -121,6 +121,8 @@ def _set_modes(root: Path) -> None:
 
 
 def _squash(root: Path, target: Path, fetched_s: int) -> None:
-    target.unlink(missing_ok=True)
+    made = target.with_suffix(".new")  # whoever copies the old one meanwhile keeps the old one whole
+    made.unlink(missing_ok=True)
     times = ["-all-root", "-all-time", str(fetched_s), "-mkfs-time", str(fetched_s)]
-    run("mksquashfs", root, target, *SQUASHED, *times)
+    run("mksquashfs", root, made, *SQUASHED, *times)
+    made.replace(target)
