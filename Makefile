@@ -53,9 +53,8 @@ test-unit: test-unit-all ## virtual units that boot, each fault in turn (QEMU); 
 MARKS = heavy
 test-unit-all: .venv/.dev ## the same with the runs that heat and every other start: hours
 	rm -rf build/unit/results
-	$(BIN)/python -m compileall -q agent checks reports
 	$(BIN)/python -m tests.unit.image
-	$(BIN)/pytest -m '$(MARKS)' tests/unit; status=$$?; \
+	$(BIN)/pytest -n 2 --dist loadfile -m '$(MARKS)' tests/unit; status=$$?; \
 	  $(BIN)/python -m tests.unit.table; exit $$status
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units

@@ -10,7 +10,7 @@ import struct
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -139,20 +139,22 @@ def digests(disks: dict[str, Path]) -> dict[str, str]:
 
 @dataclass
 class VirtualComputer:
-    """A computer of QEMU's with two processors' worth of nothing but what is named here."""
+    """A computer of QEMU's with nothing but what is named here and in `options`."""
 
     folder: Path
     firmware: Firmware
     mib: int = 2048
     disks: dict[str, Path] = field(default_factory=dict)
     store: Path | None = None  # firmware variables from an earlier start
+    options: Sequence[str] = ("-nic", "none")
+    serial: str = "stdio"
 
     def start(
         self, image: Path, layout: disk.Layout, until: str = "off", plug: Path | None = None
     ) -> Started:
         """Start from `image` on a USB stick; wait for power-off, or for `until` on the serial port."""
         path = self.folder / "qmp"
-        command = [*self._command(), *self._stick(image), "-qmp", f"unix:{path},server,nowait"]
+        command = [*self.command(image), "-qmp", f"unix:{path},server,nowait"]
 
         def heard(step: str) -> None:
             if plug:
@@ -160,6 +162,10 @@ class VirtualComputer:
 
         serial, steps = _run(command, until, heard)
         return Started(serial, steps, image, layout.data.place)
+
+    def command(self, image: Path) -> list[str | Path]:
+        """What starts it from `image` on a USB stick."""
+        return [*self._command(), *self._stick(image)]
 
     def start_without_stick(self, until: str) -> None:
         """Let the firmware start by itself, with nothing to start from, until it says `until`."""
@@ -185,7 +191,7 @@ class VirtualComputer:
         ]
         return [
             *machine,
-            *("-display", "none", "-vga", "std", "-serial", "stdio", "-no-reboot", "-nic", "none"),
+            *("-display", "none", "-vga", "std", "-serial", self.serial, "-no-reboot", *self.options),
             *("-device", "qemu-xhci,id=usb"),
             *self._drives(),
         ]

@@ -6,6 +6,7 @@ The stick is an image with a FAT file system, written and read from outside with
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
@@ -50,19 +51,13 @@ class Stick:
 Documents = Mapping[str, Mapping[str, Any]]
 
 
+_FOLDERS = ("orders", "maps", "reports", "keys")
+
+
 def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
     """A stick with `orders` and `maps`, and a bench key made for it."""
-    bench = folder / "bench"
-    (bench / "orders").mkdir(parents=True)
-    (bench / "reports").mkdir()
-    (bench / "maps").mkdir()
+    bench = _make_bench(folder, orders, maps)
     (bench / "passphrase").write_text(PASSPHRASE + "\n")
-    for place, documents in (("orders", orders), ("maps", maps)):
-        for name, document in documents.items():
-            (bench / place / f"{name}.json").write_text(json.dumps(document, indent=1))
-    done = _benchproof("keys", "init", "--bench", bench, "--shop", "Lower Mill Workshop", "--name", "bench 1",
-                       "--passphrase-file", bench / "passphrase")  # fmt: skip
-    assert done.returncode == 0, done.stdout + done.stderr
     image = folder / "stick.img"
     image.touch()
     with image.open("r+b") as file:
@@ -72,9 +67,37 @@ def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
         text=True, check=True,
     )  # fmt: skip
     _quiet(need("mkfs.vfat"), "-n", "BENCH", f"--offset={_START}", image, 60 * 1024)
-    for name in ("orders", "maps", "reports", "keys", "passphrase"):
-        _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", bench / name, "::")
+    _copy(image, [bench / name for name in (*_FOLDERS, "passphrase")], "::")
     return Stick(image, bench)
+
+
+def make_whole_stick(folder: Path, made: Path, orders: Documents, maps: Documents) -> Stick:
+    """The same on the first partition of the whole image `made`, which lies where ours does."""
+    bench, image = _make_bench(folder, orders, maps), folder / "stick.img"
+    shutil.copy(made, image)
+    for name in _FOLDERS:
+        _copy(image, list((bench / name).iterdir()), f"::{name}")
+    return Stick(image, bench)
+
+
+def _make_bench(folder: Path, orders: Documents, maps: Documents) -> Path:
+    bench = folder / "bench"
+    (bench / "orders").mkdir(parents=True)
+    (bench / "reports").mkdir()
+    (bench / "maps").mkdir()
+    for place, documents in (("orders", orders), ("maps", maps)):
+        for name, document in documents.items():
+            (bench / place / f"{name}.json").write_text(json.dumps(document, indent=1))
+    words = ("--shop", "Lower Mill Workshop", "--name", "bench 1", "--passphrase-file", "/dev/stdin")
+    done = _benchproof("keys", "init", "--bench", bench, *words, typed=PASSPHRASE)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return bench
+
+
+def _copy(image: Path, files: Sequence[Path], target: str) -> None:
+    """Into the FAT of `image`, folders with what is in them."""
+    if files:
+        _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", *files, target)
 
 
 def make_disk(image: Path, size: int, efi: Sequence[str]) -> None:
@@ -90,13 +113,14 @@ def make_disk(image: Path, size: int, efi: Sequence[str]) -> None:
     )
 
 
-def _benchproof(*words: str | Path) -> subprocess.CompletedProcess[str]:
+def _benchproof(*words: str | Path, typed: str = "") -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "agent.cli", *map(str, words)],
         capture_output=True,
         text=True,
         cwd=PROJECT,
         check=False,
+        input=typed,
     )
 
 

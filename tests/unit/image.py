@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from agent.image.build import Parts, build_parts
+from agent.image.build import Parts, assemble, build_parts
 from agent.image.initramfs import Tree, archive, module_files
 from tests.support.tools import PROJECT, need
 
@@ -36,28 +36,31 @@ MODULES: Final = (
 
 @dataclass(frozen=True)
 class Image:
-    """The kernel and initramfs that QEMU is given, and the folder that the unit finds its root in."""
+    """The kernel and initramfs that QEMU is given, and the folder that the unit finds its root in; for the
+    scenarios that start as a technician starts a unit, the `whole` image of a stick."""
 
-    kernel: Path
-    initramfs: Path
-    folder: Path
+    kernel: Path = CACHE / "vmlinux"
+    initramfs: Path = CACHE / "initramfs.gz"
+    folder: Path = CACHE / "root"
+    whole: Path = CACHE / "stick.img"
 
 
 def image() -> Image:
     """The image; what is there and still right is not made again."""
     parts = build_parts(PROJECT, STICK, level=_level())
     CACHE.mkdir(parents=True, exist_ok=True)
-    made = Image(CACHE / "vmlinux", CACHE / "initramfs.gz", CACHE / "root")
+    made = Image()
     _root(parts, made.folder)
     made.kernel.write_bytes(uncompressed(parts.kernel.read_bytes()))
     made.initramfs.write_bytes(_initramfs(parts))
+    assemble(parts, STICK, made.whole)
     return made
 
 
 def made_before() -> Image:
     """The image that `image` made: tests that run side by side must not make it twice."""
-    made = Image(CACHE / "vmlinux", CACHE / "initramfs.gz", CACHE / "root")
-    assert made.kernel.exists(), "first: python -m tests.unit.image"
+    made = Image()
+    assert made.whole.exists(), "first: python -m tests.unit.image"
     return made
 
 

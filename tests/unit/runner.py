@@ -6,7 +6,7 @@ import json
 import re
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -14,13 +14,25 @@ from typing import Any
 from agent.planning.mapcheck import INVENTED, generic_map
 from reports.codec import load_map, to_json
 from reports.model.order import Form
+from tests.support.boots import BIOS, SECURE_BOOT, UEFI, VirtualComputer
 from tests.unit import smbios
-from tests.unit.bench import MOUNT, RELEASE, Stick, make_disk, make_stick
+from tests.unit.bench import MOUNT, PASSPHRASE, RELEASE, Stick, make_disk, make_stick, make_whole_stick
+from tests.unit.cell import Cell
 from tests.unit.climate import TEMPERATURE, Climate, Cooling
 from tests.unit.image import Image
 from tests.unit.parts import PARTS, trust_module
 from tests.unit.scenario import Scenario, Unit
-from tests.unit.virtual import Hardware, SetUpFailed, VirtualUnit, running
+from tests.unit.virtual import (
+    Answering,
+    Hardware,
+    SetUpFailed,
+    Terminal,
+    VirtualUnit,
+    connected,
+    devices,
+    running,
+    switched_on,
+)
 
 AGENT = "benchproof"
 
@@ -50,28 +62,35 @@ class Started:
     answers: Mapping[str, str]
     seen: set[str] = field(default_factory=set)
 
-    def answer(self, scenario: Scenario | None) -> Any:
-        """Who sits at the terminal: options by words of the question."""
-        known = {**TRUTH, **self.answers, **(scenario.answers if scenario else {})}
+    def answer(self, scenario: Scenario | None) -> Answering:
+        return answering(self.answers, scenario)
 
-        def choose(question: str, options: Sequence[str]) -> str:
-            for words, option in known.items():
-                if words in question:
-                    return str(options.index(option) + 1)
-            raise SetUpFailed(f"nobody knows what to answer: {question} {options}")
 
-        return choose
+def answering(answers: Mapping[str, str], scenario: Scenario | None) -> Answering:
+    """Who sits at the terminal: options by words of the question."""
+    known = {**TRUTH, **answers, **(scenario.answers if scenario else {})}
+
+    def choose(question: str, options: Sequence[str]) -> str:
+        for words, option in known.items():
+            if words in question:
+                return str(options.index(option) + 1)
+        raise SetUpFailed(f"nobody knows what to answer: {question} {options}")
+
+    return choose
 
 
 @dataclass(frozen=True)
 class Came:
-    """What came of a run: the signed report, verified, and how long the run took."""
+    """What came of a run: the signed report, verified, and how long the run took. No exit status comes from a
+    unit that was started from the stick and went off."""
 
-    status: int
+    status: int | None
     refused: str
     report: Mapping[str, Any]
     screen: str
     seconds: float
+    bad_cell: str = ""
+    """What the reason must say of the cell that did not hold (`cell.py`)."""
 
     @property
     def findings(self) -> Mapping[str, Mapping[str, Any]]:
@@ -188,20 +207,39 @@ def perform(here: Started, scenario: Scenario, folder: Path) -> Came:
     sound = here.climate.cooling
     here.climate.cooling = replace(sound, **scenario.cooling)
     here.climate.settle()
+    cell = Cell(virtual.memory, scenario.bad_bit) if scenario.bad_bit is not None else None
     began = time.monotonic()
     try:
         command = (
             f"{AGENT} run {number_of(scenario.order)} --bench /bench --passphrase-file /bench/passphrase"
         )
-        status, screen = virtual.terminal.run(command, here.answer(scenario))
+        with cell or nullcontext():
+            status, screen = virtual.terminal.run(command, here.answer(scenario))
         seconds = time.monotonic() - began
-        refused, report = _read_back(here, folder, screen)
+        virtual.set_up(RELEASE)
+        refused, report = _read_back(here.stick, here.seen, folder, screen)
+        virtual.set_up(MOUNT)
     finally:
         here.climate.cooling = sound
         here.climate.settle()
         for command in scenario.restore:
             _act(here, command)
-    return Came(status, refused, report, screen, seconds)
+    bad_cell = _words_of(cell, here.unit.data["firmware"]["memory"]) if cell else ""
+    return Came(status, refused, report, screen, seconds, bad_cell)
+
+
+def _words_of(cell: Cell, slots: Sequence[Mapping[str, Any]]) -> str:
+    """Module, address and bit of the cell that was forced."""
+    address = cell.physical
+    if address is None:
+        raise SetUpFailed("no cell was forced: the trial never held ones in one piece")
+    module = next(
+        f"Slot {number}"
+        for number, slot in enumerate(slots, 1)
+        for first, end in slot.get("mapped_gib", ())
+        if first << 30 <= address < end << 30
+    )
+    return f"memory in {module} read wrong at physical address {address:#x}: bit {cell.bit} of 64"
 
 
 def _act(here: Started, command: str) -> None:
@@ -216,15 +254,59 @@ def _act(here: Started, command: str) -> None:
         here.virtual.set_up(command)
 
 
-def _read_back(here: Started, folder: Path, screen: str) -> tuple[str, Mapping[str, Any]]:
+def _read_back(stick: Stick, seen: set[str], folder: Path, screen: str) -> tuple[str, Mapping[str, Any]]:
     """The one report that is new on the stick, and what verifying it against the shop's root refuses."""
-    here.virtual.set_up(RELEASE)
-    found = [path for path in here.stick.reports(folder) if path.parent.name not in here.seen]
-    here.virtual.set_up(MOUNT)
+    found = [path for path in stick.reports(folder) if path.parent.name not in seen]
     if len(found) != 1:
         raise SetUpFailed(f"{len(found)} new reports on the stick:\n{screen[-3000:]}")
-    here.seen.add(found[0].parent.name)
-    return here.stick.verify(found[0]), dict(json.loads(found[0].read_text()))
+    seen.add(found[0].parent.name)
+    return stick.verify(found[0]), dict(json.loads(found[0].read_text()))
+
+
+# -- started from the whole stick --------------------------------------------------------------------
+
+FIRMWARE = {each.name: each for each in (BIOS, UEFI, SECURE_BOOT)}
+
+_SOMEBODY = {
+    "starts alone in .*any key stops that *": "",
+    "Enter = 1: ": "",
+    "passphrase of the bench key: ": PASSPHRASE,
+    "-- Enter shows more --": "",
+    "Enter starts, b goes back: ": "",
+    "Enter switches the unit off, a starts another run: ": "",
+}
+"""What a technician types who takes the order that is offered."""
+_NOBODY = {
+    "is switched off in .*any key stops that.\n": "",
+    "Enter switches the unit off, a starts another run: ": "",
+}
+"""Somebody comes back when the run is over."""
+
+
+def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) -> Came:
+    """Start from a stick by the unit's own firmware; the agent starts by itself, on the serial line too."""
+    data = unit.started(scenario.boot)
+    folder.mkdir(parents=True)
+    stick = make_whole_stick(folder, image.whole, dict(_orders(unit, data)), dict(_maps(data)))
+    options = list(devices(folder, data["devices"]))
+    for structure in smbios.write(folder, data["firmware"]):
+        options += ["-smbios", f"file={structure}"]
+    port = folder / "serial"
+    computer = VirtualComputer(
+        folder,
+        FIRMWARE[data["stick"]],
+        data["memory_mib"],
+        options=options,
+        serial=f"unix:{port},server=on,wait=off",
+    )
+    began = time.monotonic()
+    with switched_on(folder, computer.command(stick.image)) as process:
+        line = Terminal(connected(port, process))
+        person = None if data.get("nobody") else answering(data.get("answers", {}), scenario)
+        screen = line.converse(None, person, _SOMEBODY if person else _NOBODY)
+        process.wait(60)
+    seconds = time.monotonic() - began
+    return Came(None, *_read_back(stick, set(), folder, screen), screen, seconds)
 
 
 # -- what must come ----------------------------------------------------------------------------------
@@ -239,7 +321,7 @@ def _verdicts(scenario: Scenario, came: Came) -> Iterator[str]:
     statuses = {"ready": 0, "hold": 1, "incomplete": 3}
     if came.report["verdict"] != scenario.verdict:
         yield f"verdict {came.report['verdict']}, expected {scenario.verdict}"
-    if came.status != statuses[scenario.verdict]:
+    if came.status not in (statuses[scenario.verdict], None):
         yield f"exit status {came.status}, expected {statuses[scenario.verdict]}"
     if came.refused != scenario.refused:
         yield f"verify refused it for {came.refused or 'nothing'}, expected {scenario.refused or 'nothing'}"
@@ -266,6 +348,9 @@ def _caught(scenario: Scenario, came: Came) -> Iterator[str]:
     advice = catches["judgement"]["advice"]
     if not re.search(scenario.advice, advice):
         yield f"advice {advice!r}, expected {scenario.advice!r}"
+    reason = catches["judgement"]["reason"]
+    if not reason.startswith(came.bad_cell):
+        yield f"reason {reason!r}, expected {came.bad_cell!r}"
     looked = [
         f"{each['name']}, {each['end']} end" if each["end"] else each["name"] for each in catches["suspects"]
     ]

@@ -41,6 +41,7 @@ class Scenario:
     inject: Sequence[str] = ()
     restore: Sequence[str] = ()
     cooling: Mapping[str, Any] = field(default_factory=dict)
+    bad_bit: int | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
     fails: Sequence[str] = ()
     unmeasured: Sequence[str] = ()

@@ -1,6 +1,7 @@
 """Firmware tables of a virtual unit, one raw structure a file, as QEMU's `-smbios file=` takes them.
 
-Layout: DMTF DSP0134 3.7, types 0 to 4, 16 and 17 (7.1 to 7.5, 7.17, 7.18). QEMU adds the end of the table.
+Layout: DMTF DSP0134 3.7, types 0 to 4, 16, 17 and 20 (7.1 to 7.5, 7.17, 7.18, 7.21). QEMU adds type 19 and
+the end of the table.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ def _structures(table: Mapping[str, Any]) -> Iterator[bytes]:
     yield _array(len(slots))
     for number, slot in enumerate(slots):
         yield _module(number, slot)
+        yield from (_mapped(number, part, *ends) for part, ends in enumerate(slot.get("mapped_gib", ())))
 
 
 def _text(value: str) -> bytes:
@@ -96,3 +98,10 @@ def _module(number: int, slot: Mapping[str, Any]) -> bytes:
     texts = [f"Slot {number + 1}", f"Bank {number}"]
     texts += ["Harrow Gate", slot["serial"], slot["part_number"]] if mib else []
     return structure(17, 0x1100 + number, body, *map(_text, texts))
+
+
+def _mapped(number: int, part: int, first: int, end: int) -> bytes:
+    """Type 20: from where to where, in whole GiB, a module's memory lies; not interleaved."""
+    body = (first * GIB // 1024).to_bytes(4, "little") + (end * GIB // 1024 - 1).to_bytes(4, "little")
+    body += (0x1100 + number).to_bytes(2, "little") + (0x1300).to_bytes(2, "little") + bytes((0xFF, 0, 0))
+    return structure(20, 0x1400 + 16 * number + part, body + bytes(16))

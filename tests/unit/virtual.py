@@ -2,7 +2,8 @@
 
 Software emulation throughout, so that it runs wherever QEMU does. The kernel is started directly (PVH). The
 initramfs lies at 256 MiB by a loader device: QEMU 7.2 lets `-initrd` overwrite ACPI tables once there are
-many devices. Memory is one shared file, which the bench may write into: the mailbox of `guest/acpi.asl`.
+many devices. Memory is a file that the bench may write into: the mailbox of `guest/acpi.asl`, and cells that
+do not hold (`cell.py`).
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 from tests.support.tools import need
@@ -58,7 +60,7 @@ class VirtualUnit:
     process: subprocess.Popen[bytes]
     qmp: Qmp
     terminal: Terminal
-    mailbox: mmap.mmap
+    memory: mmap.mmap
 
     def shell(self, command: str, timeout_s: float = COMMAND_S) -> tuple[int, str]:
         """Exit status and output of `command` in the unit."""
@@ -73,7 +75,7 @@ class VirtualUnit:
 
     def write(self, offset: int, value: int) -> None:
         """A 32-bit word of the mailbox."""
-        self.mailbox[offset : offset + 4] = value.to_bytes(4, "little")
+        self.memory[MAILBOX + offset : MAILBOX + offset + 4] = value.to_bytes(4, "little")
 
     def processor_threads(self) -> tuple[int, ...]:
         """The host's thread of each virtual processor."""
@@ -85,36 +87,42 @@ def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iter
     """A unit that has booted to its terminal; it is switched off on every way out."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "shared").mkdir(exist_ok=True)
-    memory = folder / "memory"
-    log = (folder / "qemu.log").open("wb")
-    process = subprocess.Popen(
-        _command(folder, memory, image, hardware, stick), stdin=subprocess.DEVNULL, stdout=log, stderr=log
-    )
-    sockets: list[socket.socket] = []
-    try:
-        sockets += [_connected(folder / name, process) for name in ("qmp", "terminal")]
+    with switched_on(folder, _command(folder, image, hardware, stick)) as process, ExitStack() as open_ones:
+        sockets = [open_ones.enter_context(connected(folder / name, process)) for name in ("qmp", "terminal")]
         qmp, terminal = Qmp(sockets[0]), Terminal(sockets[1])
-        with memory.open("r+b") as file:
-            mailbox = mmap.mmap(file.fileno(), 4096, offset=MAILBOX)
-        unit = VirtualUnit(folder, process, qmp, terminal, mailbox)
+        unit = VirtualUnit(folder, process, qmp, terminal, _memory_of(process.pid, hardware.memory_mib))
         for offset, value in hardware.mailbox.items():  # before any driver asks
             unit.write(offset, value)
         terminal.ready(BOOT_S)
         yield unit
-    finally:
-        process.terminate()
+
+
+@contextmanager
+def switched_on(folder: Path, command: Sequence[str | Path]) -> Iterator[subprocess.Popen[bytes]]:
+    """QEMU as `command` starts it, its own words in `qemu.log`; ended on every way out."""
+    with (folder / "qemu.log").open("wb") as log:
+        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
         try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        for opened in (*sockets, log):
-            opened.close()
-        with suppress(FileNotFoundError):
-            memory.unlink()
+            yield process
+        finally:
+            process.terminate()
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
 
 
-def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick: Path) -> list[str]:
+def _memory_of(process: int, mib: int) -> mmap.mmap:
+    """The memory of the unit that `process` runs: the file without a name that QEMU keeps it in."""
+    for path in Path(f"/proc/{process}/fd").iterdir():
+        if path.readlink().name.startswith("memfd:memory-backend"):
+            with path.open("r+b") as file:
+                return mmap.mmap(file.fileno(), mib * _MIB)
+    raise SetUpFailed("QEMU keeps the unit's memory where the bench cannot reach it")
+
+
+def _command(folder: Path, image: Image, hardware: Hardware, stick: Path) -> list[str]:
     size = image.initramfs.stat().st_size
     reserve = -(-size // _MIB)
     kernel_line = " ".join(
@@ -131,7 +139,7 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
         "-machine", f"q35,accel=tcg,memory-backend=ram,smbios-entry-point-type=64,i8042={hardware.keyboard}",
         "-cpu", "Nehalem,model-id=HG two 2.4 GHz", "-smp", str(hardware.processors),
         "-m", str(hardware.memory_mib),
-        "-object", f"memory-backend-file,id=ram,size={hardware.memory_mib}M,mem-path={memory},share=on",
+        "-object", f"memory-backend-memfd,id=ram,size={hardware.memory_mib}M,share=on",
         "-kernel", str(image.kernel), "-append", kernel_line,
         "-device", f"loader,file={image.initramfs},addr={_INITRAMFS:#x},force-raw=on",
         "-serial", f"file:{folder / 'kernel.log'}",
@@ -150,10 +158,14 @@ def _command(folder: Path, memory: Path, image: Image, hardware: Hardware, stick
     for structure in hardware.structures:
         words += ["-smbios", f"file={structure}"]
     words += ["-acpitable", f"file={acpi_table(folder, hardware.acpi)}"]
-    for device in hardware.devices:
-        option, _, rest = device.partition(" ")
-        words += [option, rest.format(folder=folder)]
-    return words
+    return [*words, *devices(folder, hardware.devices)]
+
+
+def devices(folder: Path, options: Sequence[str]) -> Iterator[str]:
+    """QEMU's words for `devices` of a unit's file."""
+    for each in options:
+        option, _, rest = each.partition(" ")
+        yield from (option, rest.format(folder=folder))
 
 
 def acpi_table(folder: Path, parts: Sequence[str]) -> Path:
@@ -166,7 +178,7 @@ def acpi_table(folder: Path, parts: Sequence[str]) -> Path:
     return folder / "acpi.aml"
 
 
-def _connected(path: Path, process: subprocess.Popen[bytes]) -> socket.socket:
+def connected(path: Path, process: subprocess.Popen[bytes]) -> socket.socket:
     """A connection to QEMU's socket at `path`, once it is there."""
     deadline = time.monotonic() + 60
     while True:
@@ -215,6 +227,7 @@ class Qmp:
 Answering = Callable[[str, Sequence[str]], str]
 """Given a question and its options, the option chosen."""
 
+_END: Final = re.compile(r"@@(\d+)@@")
 _ESCAPES: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\r")
 _QUESTION: Final = re.compile(
     r"\n\s*\n(?P<text>(?:.+\n)+?)(?P<options>(?:  \d+ = .+\n(?:    .*\n)*)+)number: $"
@@ -246,36 +259,64 @@ class Terminal:
         """Type `command`; answer what is asked; its exit status and what it printed, without colours."""
         self._drop()
         self._send(f"{{ {command}\n}}; echo @@$?@@")
+        printed = self.converse(_END, answer, timeout_s=timeout_s)
+        end = _END.search(printed)
+        if end is None:
+            raise SetUpFailed(f"the terminal closed during: {command}\n{printed[-2000:]}")
+        return int(end[1]), printed[: end.start()]
+
+    def converse(
+        self,
+        until: re.Pattern[str] | None,
+        answer: Answering | None = None,
+        prompts: Mapping[str, str] = MappingProxyType({}),
+        timeout_s: float = COMMAND_S,
+    ) -> str:
+        """Answer questions, and `prompts` (how the output ends: what is typed), until `until` comes or the
+        terminal closes; what was printed and typed, without colours. SetUpFailed after `timeout_s`."""
         printed, deadline = "", time.monotonic() + timeout_s
-        while (end := re.search(r"@@(\d+)@@", printed)) is None:
+        while until is None or until.search(printed) is None:
             if time.monotonic() > deadline:
-                raise SetUpFailed(f"no end after {timeout_s:.0f} s of: {command}\n{printed[-2000:]}")
+                raise SetUpFailed(f"no end after {timeout_s:.0f} s of:\n{printed[-2000:]}")
             more = self._receive(1.0)
+            if more is None:
+                break
             printed = _ESCAPES.sub("", printed + more)
-            asked = _QUESTION.search(printed) if answer else None
-            if asked and answer:
-                chosen = answer(*_asked(asked))
-                self._send(chosen)
-                printed += f"{chosen}\n"
-        text = printed[: end.start()]
-        return int(end[1]), text
+            typed = self._reply(printed, answer, prompts)
+            if typed is not None:
+                self._send(typed)
+                printed += f"{typed}\n"
+        return printed
+
+    @staticmethod
+    def _reply(printed: str, answer: Answering | None, prompts: Mapping[str, str]) -> str | None:
+        """What to type where the output ends with a question or a prompt."""
+        if answer and (asked := _QUESTION.search(printed)):
+            return answer(*_asked(asked))
+        return next((typed for end, typed in prompts.items() if re.search(f"{end}$", printed)), None)
 
     def _send(self, line: str) -> None:
         self.connection.sendall(line.encode() + b"\n")
 
-    def _receive(self, timeout_s: float) -> str:
+    def _receive(self, timeout_s: float) -> str | None:
+        """What comes within `timeout_s`, perhaps nothing; None once the terminal has closed."""
         self.connection.settimeout(timeout_s)
         try:
-            return self.connection.recv(65536).decode(errors="replace")
+            return self.connection.recv(65536).decode(errors="replace") or None
         except TimeoutError:
             return ""
+        except ConnectionResetError:
+            return None
 
     def _until(self, text: str, timeout_s: float) -> str:
         seen, deadline = "", time.monotonic() + timeout_s
         while text not in seen:
             if time.monotonic() > deadline:
                 raise TimeoutError
-            seen += self._receive(0.5)
+            more = self._receive(0.5)
+            if more is None:
+                raise SetUpFailed("the unit went off")
+            seen += more
         return seen
 
     def _drop(self) -> None:

@@ -1,28 +1,22 @@
 """Virtual units: each boots, is set up as its scenario says, and the agent is started as a technician would.
 
-Heavy, `make test-unit`. What came is written to `build/unit/results.json`, one line of it for each scenario;
-`python -m tests.unit.table` prints them as a table.
+Heavy, `make test-unit`. A file of tests for each unit, so that two workers take two units. What came of each
+scenario is written to `build/unit/results`; `python -m tests.unit.table` prints it as a table.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from tests.unit.image import CACHE, made_before
-from tests.unit.runner import Came, Started, differences, perform, started
+from tests.unit.runner import Came, Started, differences, perform, perform_whole, started
 from tests.unit.scenario import Scenario, units
 
 UNITS = {unit.name: unit for unit in units()}
-RUN = sorted(
-    (scenario for unit in UNITS.values() for scenario in unit.scenarios if not scenario.waits),
-    key=lambda scenario: (scenario.unit, scenario.boot),
-)
-"""In the order of starts, so that each start serves all of its scenarios."""
 RESULTS = CACHE / "results"
 
 
@@ -34,8 +28,14 @@ class Bench:
         self._running = ExitStack()
         self._here: Started | None = None
 
-    def unit(self, scenario: Scenario) -> Started:
-        """The scenario's unit, started and set up as its file says."""
+    def perform(self, scenario: Scenario, folder: Path) -> Came:
+        """The scenario on its unit, started and set up as its file says."""
+        unit = UNITS[scenario.unit]
+        if _is_whole(scenario):
+            return perform_whole(unit, scenario, made_before(), folder / "unit")
+        return perform(self._unit(scenario), scenario, folder)
+
+    def _unit(self, scenario: Scenario) -> Started:
         here = self._here
         if here is None or (here.unit.name, here.boot) != (scenario.unit, scenario.boot):
             self.clear()
@@ -49,21 +49,26 @@ class Bench:
         self._running.close()
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory) -> Iterator[Bench]:
-    """What stands on the bench; a fixture with a parameter would start it anew for every test."""
-    bench = Bench(tmp_path_factory)
-    yield bench
-    bench.clear()
+def each_of(unit: str, *, whole: bool = False) -> pytest.MarkDecorator:
+    """The scenarios of `unit` that run, in the order of starts, so that each start serves all of its own; the
+    ones that start from the whole stick are a group of their own."""
+    run = [each for each in UNITS[unit].scenarios if not each.waits and _is_whole(each) == whole]
+    return pytest.mark.parametrize(
+        "scenario",
+        [
+            pytest.param(each, id=each.id, marks=[pytest.mark.long] if each.long else [])
+            for each in sorted(run, key=lambda each: each.boot)
+        ],
+    )
 
 
-@pytest.mark.heavy
-@pytest.mark.parametrize(
-    "scenario",
-    [pytest.param(each, id=each.id, marks=[pytest.mark.long] if each.long else []) for each in RUN],
-)
-def test_what_comes_of_the_unit_is_what_its_scenario_says(bench, scenario, tmp_path):
-    came = perform(bench.unit(scenario), scenario, tmp_path)
+def _is_whole(scenario: Scenario) -> bool:
+    return "stick" in UNITS[scenario.unit].started(scenario.boot)
+
+
+def holds(bench: Bench, scenario: Scenario, folder: Path) -> None:
+    """What comes of the unit is what its scenario says."""
+    came = bench.perform(scenario, folder)
     differ = differences(scenario, came)
     _keep(scenario, came, differ)
 
