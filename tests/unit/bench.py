@@ -9,7 +9,7 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -49,16 +49,15 @@ class Stick:
 
 
 Documents = Mapping[str, Mapping[str, Any]]
-
+"""By their path on the stick."""
 
 _FOLDERS = ("orders", "maps", "reports", "keys")
 
 
-def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
-    """A stick with `orders` and `maps`, and a bench key made for it."""
-    bench = _make_bench(folder, orders, maps)
+def make_stick(folder: Path, documents: Documents) -> Stick:
+    """A stick with `documents`, and a bench key made for it."""
+    bench, image = _make_bench(folder, documents), folder / "stick.img"
     (bench / "passphrase").write_text(PASSPHRASE + "\n")
-    image = folder / "stick.img"
     image.touch()
     with image.open("r+b") as file:
         file.truncate(64 * 2**20)
@@ -67,37 +66,35 @@ def make_stick(folder: Path, orders: Documents, maps: Documents) -> Stick:
         text=True, check=True,
     )  # fmt: skip
     _quiet(need("mkfs.vfat"), "-n", "BENCH", f"--offset={_START}", image, 60 * 1024)
-    _copy(image, [bench / name for name in (*_FOLDERS, "passphrase")], "::")
+    _copy(image, bench.iterdir(), "::")
     return Stick(image, bench)
 
 
-def make_whole_stick(folder: Path, made: Path, orders: Documents, maps: Documents) -> Stick:
+def make_whole_stick(folder: Path, made: Path, documents: Documents) -> Stick:
     """The same on the first partition of the whole image `made`, which lies where ours does."""
-    bench, image = _make_bench(folder, orders, maps), folder / "stick.img"
+    bench, image = _make_bench(folder, documents), folder / "stick.img"
     shutil.copy(made, image)
     for name in _FOLDERS:
-        _copy(image, list((bench / name).iterdir()), f"::{name}")
+        _copy(image, (bench / name).iterdir(), f"::{name}")
     return Stick(image, bench)
 
 
-def _make_bench(folder: Path, orders: Documents, maps: Documents) -> Path:
+def _make_bench(folder: Path, documents: Documents) -> Path:
     bench = folder / "bench"
-    (bench / "orders").mkdir(parents=True)
-    (bench / "reports").mkdir()
-    (bench / "maps").mkdir()
-    for place, documents in (("orders", orders), ("maps", maps)):
-        for name, document in documents.items():
-            (bench / place / f"{name}.json").write_text(json.dumps(document, indent=1))
+    for name in _FOLDERS:
+        (bench / name).mkdir(parents=True)
+    for path, document in documents.items():
+        (bench / path).write_text(json.dumps(document, indent=1))
     words = ("--shop", "Lower Mill Workshop", "--name", "bench 1", "--passphrase-file", "/dev/stdin")
     done = _benchproof("keys", "init", "--bench", bench, *words, typed=PASSPHRASE)
     assert done.returncode == 0, done.stdout + done.stderr
     return bench
 
 
-def _copy(image: Path, files: Sequence[Path], target: str) -> None:
+def _copy(image: Path, files: Iterable[Path], target: str) -> None:
     """Into the FAT of `image`, folders with what is in them."""
-    if files:
-        _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", *files, target)
+    if there := sorted(files):
+        _quiet(need("mcopy"), "-s", "-i", f"{image}@@{_START * 512}", *there, target)
 
 
 def make_disk(image: Path, size: int, efi: Sequence[str]) -> None:

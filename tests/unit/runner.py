@@ -8,12 +8,19 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from agent.planning.mapcheck import INVENTED, generic_map
+from agent.reference import NAMES
+from checks.measures.air import digest_of
 from reports.codec import load_map, to_json
+from reports.model.bench import SCHEMA, VALID_DAYS, AccessPoint, Band, BenchReference
+from reports.model.evidence import Absent, Reading, Why
 from reports.model.order import Form
+from reports.model.record import Source
+from reports.utc import utc_text
 from tests.support.boots import BIOS, SECURE_BOOT, UEFI, VirtualComputer
 from tests.unit import smbios
 from tests.unit.bench import MOUNT, PASSPHRASE, RELEASE, Stick, make_disk, make_stick, make_whole_stick
@@ -102,7 +109,7 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
     """The unit booted and set up as its file says."""
     data = unit.started(boot)
     folder.mkdir(parents=True)
-    stick = make_stick(folder, dict(_orders(unit, data)), dict(_maps(data)))
+    stick = make_stick(folder, dict(_documents(unit, data)))
     parts = [PARTS[name] for name in data.get("parts", ()) if name != "tpm"]
     _files(folder, parts)
     for name, disk in data.get("disks", {}).items():
@@ -146,6 +153,35 @@ def _files(folder: Path, parts: Sequence[Any]) -> None:
 
 def number_of(order: str) -> str:
     return f"LM-{order}"
+
+
+def _documents(unit: Unit, data: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """What lies on the stick, by its path there."""
+    for name, order in _orders(unit, data):
+        yield f"orders/{name}.json", order
+    for name, service_map in _maps(data):
+        yield f"maps/{name}.json", service_map
+    if "air" in data:
+        yield NAMES[Source.LIVE], to_json(_reference(data["air"]))
+
+
+def _reference(air: Mapping[str, Mapping[str, Any]]) -> BenchReference:
+    """What a known-good radio heard here yesterday: `air` says channel, sender and level of each band."""
+    taken, salt = datetime.now(UTC) - timedelta(days=1), "0417" * 8
+    heard = tuple(
+        AccessPoint(
+            Band(band),
+            digest_of(each["sender"], salt),
+            each["channel"],
+            Reading(each["dbm"], "dBm", "nl80211"),
+            10,
+        )
+        for band, each in air.items()
+    )
+    nobody = Absent(Why.NOT_SUPPORTED, "room", "nobody said")
+    return BenchReference(
+        SCHEMA, "bench-0417", utc_text(taken), VALID_DAYS, salt, heard, nobody, nobody, Source.LIVE
+    )
 
 
 def _orders(unit: Unit, data: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -287,7 +323,7 @@ def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) ->
     """Start from a stick by the unit's own firmware; the agent starts by itself, on the serial line too."""
     data = unit.started(scenario.boot)
     folder.mkdir(parents=True)
-    stick = make_whole_stick(folder, image.whole, dict(_orders(unit, data)), dict(_maps(data)))
+    stick = make_whole_stick(folder, image.whole, dict(_documents(unit, data)))
     options = list(devices(folder, data["devices"]))
     for structure in smbios.write(folder, data["firmware"]):
         options += ["-smbios", f"file={structure}"]

@@ -48,7 +48,6 @@ class Scenario:
     advice: str = ""
     suspect: str = ""
     refused: str = ""
-    waits: str = ""
     long: bool = False
 
     @property

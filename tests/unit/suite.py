@@ -7,6 +7,7 @@ scenario is written to `build/unit/results`; `python -m tests.unit.table` prints
 from __future__ import annotations
 
 import json
+import time
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -27,10 +28,12 @@ class Bench:
         self._folders = folders
         self._running = ExitStack()
         self._here: Started | None = None
+        self.start_s = 0.0
+        """What starting and setting up took for the last scenario; 0 where an earlier one had it done."""
 
     def perform(self, scenario: Scenario, folder: Path) -> Came:
         """The scenario on its unit, started and set up as its file says."""
-        unit = UNITS[scenario.unit]
+        unit, self.start_s = UNITS[scenario.unit], 0.0
         if _is_whole(scenario):
             return perform_whole(unit, scenario, made_before(), folder / "unit")
         return perform(self._unit(scenario), scenario, folder)
@@ -39,9 +42,11 @@ class Bench:
         here = self._here
         if here is None or (here.unit.name, here.boot) != (scenario.unit, scenario.boot):
             self.clear()
+            began = time.monotonic()
             folder = self._folders.mktemp(scenario.unit) / "unit"
             begun = started(UNITS[scenario.unit], scenario.boot, made_before(), folder)
             here = self._here = self._running.enter_context(begun)
+            self.start_s = time.monotonic() - began
         return here
 
     def clear(self) -> None:
@@ -52,7 +57,7 @@ class Bench:
 def each_of(unit: str, *, whole: bool = False) -> pytest.MarkDecorator:
     """The scenarios of `unit` that run, in the order of starts, so that each start serves all of its own; the
     ones that start from the whole stick are a group of their own."""
-    run = [each for each in UNITS[unit].scenarios if not each.waits and _is_whole(each) == whole]
+    run = [each for each in UNITS[unit].scenarios if _is_whole(each) == whole]
     return pytest.mark.parametrize(
         "scenario",
         [
@@ -70,12 +75,12 @@ def holds(bench: Bench, scenario: Scenario, folder: Path) -> None:
     """What comes of the unit is what its scenario says."""
     came = bench.perform(scenario, folder)
     differ = differences(scenario, came)
-    _keep(scenario, came, differ)
+    _keep(scenario, came, differ, bench.start_s)
 
     assert differ == [], came.screen[-4000:]
 
 
-def _keep(scenario: Scenario, came: Came, differ: list[str]) -> None:
+def _keep(scenario: Scenario, came: Came, differ: list[str], start_s: float) -> None:
     """One file for each scenario, so that two workers never write into one."""
     RESULTS.mkdir(parents=True, exist_ok=True)
     caught = next(iter((*scenario.fails, *scenario.unmeasured)), "")
@@ -87,6 +92,7 @@ def _keep(scenario: Scenario, came: Came, differ: list[str]) -> None:
         "verdict": came.report["verdict"],
         "reason": judgement.get("reason", ""),
         "advice": judgement.get("advice", ""),
+        "start_seconds": round(start_s, 1),
         "seconds": round(came.seconds, 1),
         "as_expected": not differ,
     }
