@@ -265,6 +265,40 @@ def test_what_changed_since_intake_and_is_not_on_the_order_holds_the_unit(bench,
     assert not findings[failing]["known_at_intake"]
 
 
+def touching_the_fan_alone(order):
+    order["lines"] = [{"part": "fan", "action": "refitted"}]
+
+
+def tries(*systems):
+    return lambda unit: unit.update(firmware={"boot_entries": list(systems)})
+
+
+def test_an_order_of_start_that_flipped_since_intake_holds_the_unit(bench):
+    bench.order(touching_the_fan_alone)
+    take(bench, unit=bench.unit(tries("Owner's system", "Older system")))
+
+    run(bench, unit=bench.unit(tries("Older system", "Owner's system")))
+
+    (settings,) = [each for each in bench.report()["findings"] if each["check"] == "board.settings"]
+    assert bench.report()["verdict"] == "hold"
+    assert "now tries Older system first" in settings["judgement"]["reason"]
+
+
+def another_drive(unit):
+    unit["disks"].append({**unit["disks"][0], "id": "pci-0000:05:00.0-nvme-1", "serial": "HN5-99999999"})
+
+
+def test_what_appeared_since_intake_and_is_not_on_the_order_holds_the_unit(bench):
+    bench.order(touching_the_fan_alone)
+    take(bench)
+
+    run(bench, unit=bench.unit(another_drive))
+
+    (same,) = [each for each in bench.report()["findings"] if each["check"] == "storage.same"]
+    assert bench.report()["verdict"] == "hold"
+    assert "not there at intake, and new" in same["judgement"]["reason"]
+
+
 def test_what_was_broken_at_intake_is_told_and_does_not_hold(bench):
     take(bench, "--fault", "antenna-main-off")
 
