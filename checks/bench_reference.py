@@ -23,6 +23,9 @@ from reports.utc import read_utc
 
 VALID_DAYS: Final = "reference_valid_days"
 
+ROOM: Final = "room_temperature"
+"""The limit that holds how warm the bench's room was."""
+
 LEVELS: Final = {Band.LOW: "bench_2_4_ghz", Band.MIDDLE: "bench_5_ghz", Band.HIGH: "bench_6_ghz"}
 """The limit that holds what the reference heard of a band."""
 
@@ -46,7 +49,22 @@ def reference_limits(reference: BenchReference | None) -> tuple[Limit, ...]:
         )
         for heard in reference.heard
     )
-    return (Limit(VALID_DAYS, reference.valid_days, "days", Origin.BENCH, reference.id), *levels)
+    return (_valid_days(reference), *levels)
+
+
+def room_limits(reference: BenchReference | None) -> tuple[Limit, ...]:
+    """How warm the room was, celsius, and for how long that is good; none where nobody measured it."""
+    if reference is None or isinstance(reference.ambient, Absent):
+        return ()
+    ambient = reference.ambient
+    return (
+        _valid_days(reference),
+        Limit(ROOM, ambient.value, "celsius", Origin.BENCH, f"{reference.id}, {ambient.source}"),
+    )
+
+
+def _valid_days(reference: BenchReference) -> Limit:
+    return Limit(VALID_DAYS, reference.valid_days, "days", Origin.BENCH, reference.id)
 
 
 def age_of(reference: BenchReference | None, now: datetime) -> Reading | Absent:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from checks.bench_reference import NO_REFERENCE
 from checks.measures.response import (
     Contact,
     Pulses,
@@ -36,7 +37,8 @@ class Load:
 
     `resolution` is the least step between the sensor's readings, K. `power` is the package's mean over the
     step before each sample, W. `cores` are those busy, of `all_cores`. `cold` is the median at rest.
-    `safety_stop` says in words why the guard ended the load, if it did.
+    `safety_stop` says in words why the guard ended the load, if it did. `reference_age` is that of the bench
+    reference, days, which says how warm the room is.
     """
 
     temperature: Series | Absent
@@ -48,6 +50,7 @@ class Load:
     safe: Reading | Absent
     safety_stop: Reading | Absent
     on_mains: Reading | Absent
+    reference_age: Reading | Absent = NO_REFERENCE
 
 
 def response(evidence: Load) -> ResponseFit | None:

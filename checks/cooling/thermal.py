@@ -5,7 +5,8 @@ it, the package energy counter (powercap `energy_uj`). One core is loaded first,
 all of them; near the safe temperature half of them rest, at it the load ends. Where power is measured the
 judgement is the thermal resistance, K/W, which depends neither on how much the unit was allowed to draw
 nor on the room. Where it is not, the judgement is whether full load settles below the safe temperature,
-which is weaker, and said.
+which is weaker, and said. It rests on the room, so that the bench reference's is used where it gives one: a
+warm room excuses, and what passes in a cool one must also do so in one of `room_most`.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import statistics
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from checks.bench_reference import ROOM, expired, measured_age, room_limits
 from checks.check import Check, Subject
 from checks.cooling.heating import EASE_K, STEP_S, Recorder, guard_for, guard_limits
 from checks.cooling.series import (
@@ -29,7 +31,7 @@ from checks.cooling.series import (
     pulsed,
     response,
 )
-from checks.judging import CRAFT, cannot_tell, failed, number_of, passed, unread
+from checks.judging import CRAFT, cannot_tell, failed, number, number_of, passed, unread
 from checks.machine import Machine, Session
 from checks.measures.response import Contact, ResponseFit, contact_ratio
 from reports.model.evidence import Absent, Reading, Series, Why
@@ -196,6 +198,9 @@ def load_limits(subject: Subject) -> Limits:
         *subject.part.limits,
         Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {CRAFT}"),
         *_at_intake(subject),
+        *room_limits(subject.reference),
+        # coolers are made for rooms of up to 30 or 35 degrees
+        Limit("room_most", 30.0, "celsius", Origin.DEFAULT, CRAFT),
     )
 
 
@@ -218,7 +223,8 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
     sensor = machine.processor_sensor()
     first = machine.temperature(sensor) if sensor else Absent(Why.NOT_THERE, "processor sensor")
     if sensor is None or isinstance(first, Absent):
-        return _nothing(machine, first if isinstance(first, Absent) else Absent(Why.NOT_THERE, "sensor"))
+        missing = first if isinstance(first, Absent) else Absent(Why.NOT_THERE, "sensor")
+        return _nothing(machine, missing, measured_age(machine, subject))
     recorder = Recorder(machine, sensor, guard_for(machine, sensor, load_limits(subject)))
     session.tell("reading the temperature at rest", 0.0)
     _rest(recorder)
@@ -234,6 +240,7 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
         safe=recorder.guard.safe,
         safety_stop=recorder.safety_stop(),
         on_mains=machine.on_mains(),
+        reference_age=measured_age(machine, subject),
     )
 
 
@@ -252,11 +259,11 @@ def _cooling(recorder: Recorder) -> bool:
     return float(before.value) - float(now.value) > CALM_K
 
 
-def _nothing(machine: Machine, missing: Absent) -> Load:
+def _nothing(machine: Machine, missing: Absent, age: Reading | Absent) -> Load:
     """Nothing was heated, because nothing would have seen how hot it got."""
     never = Absent(Why.NOT_THERE, "load", "nothing was loaded")
     cores = Reading(machine.cores(), "cores", "processor")
-    return Load(missing, never, never, never, cores, missing, never, never, machine.on_mains())
+    return Load(missing, never, never, never, cores, missing, never, never, machine.on_mains(), age)
 
 
 def _median(samples: list[Reading | Absent]) -> Reading | Absent:
@@ -350,6 +357,8 @@ def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) 
             Cannot.DID_NOT_ANSWER,
         )
     steep = "K/s" in stop
+    if not steep and (excuse := _warm_room(evidence, limits)):
+        return excuse
     safe = evidence.safe if isinstance(evidence.safe, Reading) else None
     return failed(
         f"the load was ended for safety: {stop}",
@@ -357,6 +366,16 @@ def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) 
         Reading(max(temperature.taken), "celsius", temperature.source),
         limits.get("temperature_slope") if steep else _safe_limit(safe, limits),
     )
+
+
+def _warm_room(evidence: Load, limits: Limits) -> Judgement | None:
+    """Inconclusive where the bench reference says that the room is, or was, too warm to judge a level in."""
+    room, most = limits.get(ROOM), number_of(limits, "room_most")
+    if room is None or number(room) <= most:
+        return None
+    reason = f"the room has {number(room):.0f} celsius, too warm to tell a poor cooler: at most {most:.0f}"
+    advice = f"run again in a room of {most:.0f} celsius or less, and take the bench reference there"
+    return expired(evidence.reference_age, limits) or cannot_tell(reason, advice, limit=room)
 
 
 def _safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
@@ -452,7 +471,7 @@ def _judge_level(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -
     if _eased(evidence):
         return cannot_tell(
             "full load came near the safe temperature, and the package power is not known",
-            "load the energy driver, or give the map a limit for the steady rise of this family",
+            _RISE_OF_FAMILY,
         )
     return _judge_settling(fit, late, evidence, limits)
 
@@ -472,16 +491,30 @@ def _judge_rise(fit: ResponseFit, late: bool, limits: Limits) -> Judgement:
 
 
 def _judge_settling(fit: ResponseFit, late: bool, evidence: Load, limits: Limits) -> Judgement:
+    """Against the safe temperature, in this room and, where the bench reference tells how warm it is, in the
+    warmest."""
     assert isinstance(evidence.safe, Reading)  # set wherever something was heated
     assert isinstance(evidence.temperature, Series)
+    room, warmest = limits.get(ROOM), number_of(limits, "room_most")
+    if room is not None and (old := expired(evidence.reference_age, limits)):
+        return old
     safe, hottest = float(evidence.safe.value), max(evidence.temperature.taken)
     measured = Reading(hottest, "celsius", evidence.temperature.source)
     limit = _safe_limit(evidence.safe, limits)
     if fit.start_celsius + fit.rise_interval.low > safe:
         reason = f"full load would settle at {fit.start_celsius + fit.rise_k:.0f} celsius, {safe:.0f} is safe"
-        return failed(reason, _advice(late), measured, limit, Way.INFERRED)
-    reason = f"full load never passed {hottest:.0f} celsius, {safe:.0f} is safe (package power not known)"
-    return passed(reason, measured, limit, Way.INFERRED)
+        return _warm_room(evidence, limits) or failed(reason, _advice(late), measured, limit, Way.INFERRED)
+    told = f"full load never passed {hottest:.0f} celsius"
+    if room is not None:
+        told += f" in a room of {number(room):.0f}"
+        there = hottest + max(warmest - number(room), 0.0)
+        if there > safe:
+            reason = f"{told}, and would come to {there:.0f} in one of {warmest:.0f}: {safe:.0f} is safe"
+            return cannot_tell(reason, _RISE_OF_FAMILY, measured=measured, limit=limit, way=Way.INFERRED)
+    return passed(f"{told}, {safe:.0f} is safe (package power not known)", measured, limit, Way.INFERRED)
+
+
+_RISE_OF_FAMILY = "load the energy driver, or give the map a limit for the steady rise of this family"
 
 
 def _eased(evidence: Load) -> bool:

@@ -4,8 +4,9 @@ The adapter, its driver and its switches come from the buses and rfkill (Linux,
 Documentation/ABI/stable/sysfs-class-rfkill), the signal of each antenna chain from nl80211, the median of
 many frames of the strongest network, in dBm. Two chains at one place usually read within 10 dB of each
 other, and a lead that is off costs 15 to 20 dB or more (common practice, no source). So a chain fails
-only where it lies far behind another one and is weak as well: weak against the bench reference where the
-bench has one, else below what counts as good anywhere. A wide gap alone is told, and no fault.
+only where it lies far behind another one and is weak against the bench reference as well. Without one,
+far from every access point, two good leads may differ as much: then it cannot be told. A wide gap between
+chains that both hear well is told, and no fault.
 """
 
 from __future__ import annotations
@@ -143,7 +144,10 @@ class Antennas:
 
 
 def antenna_limits(subject: Subject) -> Limits:
-    """The gap, and what is weak: so far below the loudest of the bench reference, else below what is good."""
+    """The gap, and what is weak: so far below the loudest of the bench reference, else below what is good.
+
+    The default can only raise a doubt.
+    """
     return strongest(
         *subject.given(*_ANTENNA_NAMES),
         *_weak_at_bench(subject.reference),
@@ -242,7 +246,11 @@ def _compare(chains: tuple[ChainSignal, ...], age: Reading | Absent, limits: Lim
         told = f"chain {weakest} hears {levels[weakest]:.0f} dBm, the strongest {strong:.0f} dBm"
         if gap > number(gap_most) and (old := expired(age, limits)):
             return old
-        if gap > number(gap_most) and levels[weakest] < number(least):
+        weak = gap > number(gap_most) and levels[weakest] < number(least)
+        if weak and least.origin is Origin.DEFAULT:
+            reason = f"one antenna hears much less than another, with nothing to compare with: {told}"
+            return cannot_tell(reason, _NO_REFERENCE, measured=measured, limit=gap_most)
+        if weak:
             return failed(f"one antenna hears almost nothing: {told}", _LEADS, measured, gap_most)
         if len(levels) == len(chains):
             return passed(_told(told, gap > number(gap_most)), measured, gap_most)
@@ -251,6 +259,11 @@ def _compare(chains: tuple[ChainSignal, ...], age: Reading | Absent, limits: Lim
 
 _LEADS = (
     "press home both antenna leads at the wireless card, then look along them for a pinch, then the antennas"
+)
+
+_NO_REFERENCE = (
+    "press home both antenna leads at the wireless card and run again; if it stays, take the bench reference "
+    "with `benchproof bench check`, which says what a known-good radio hears here"
 )
 
 
@@ -284,6 +297,7 @@ ANTENNAS = Check(
     limits=antenna_limits,
     measure=measure_antennas,
     judge=judge_antennas,
+    judgement_version=2,
     walk_away_s=15.0,
 )
 

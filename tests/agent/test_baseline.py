@@ -300,6 +300,7 @@ def test_what_appeared_since_intake_and_is_not_on_the_order_holds_the_unit(bench
 
 
 def test_what_was_broken_at_intake_is_told_and_does_not_hold(bench):
+    bench.listen()
     take(bench, "--fault", "antenna-main-off")
 
     status, text = run(bench, "--fault", "antenna-main-off")
@@ -312,12 +313,14 @@ def test_what_was_broken_at_intake_is_told_and_does_not_hold(bench):
 
 
 def test_the_same_break_holds_where_nobody_recorded_it(bench):
+    bench.listen()
     take(bench)
 
     assert run(bench, "--fault", "antenna-main-off")[0] == Exit.REHEARSAL_NOT_READY
 
 
 def test_what_was_broken_at_intake_and_is_on_the_order_holds(bench):
+    bench.listen()
     bench.order(lambda order: order["lines"].append({"part": "wireless-card", "action": "refitted"}))
     take(bench, "--fault", "antenna-main-off")
 

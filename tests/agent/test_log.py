@@ -67,6 +67,7 @@ def test_a_whole_repair_leaves_no_serial_name_or_complaint_in_the_log(bench):
 
 
 def test_the_log_tells_commands_versions_steps_verdicts_and_why_something_is_absent(bench):
+    bench.listen()
     status, _ = bench.type("run", NUMBER, "--rehearse", UNIT, "--fault", "antenna-main-off")
 
     written = (bench.root / NAME).read_text()

@@ -53,6 +53,11 @@ class Bench:
         path.write_text(json.dumps(unit))
         return path
 
+    def listen(self) -> None:
+        """Take the bench reference on a known-good unit."""
+        status, text = self.type("bench", "check", "--rehearse", UNIT, "--ambient", "21.5")
+        assert status == 0, text
+
     def report(self) -> dict[str, Any]:
         """The newest report."""
         return json.loads(sorted(self.root.glob("reports/*/report.json"))[-1].read_text())

@@ -16,7 +16,7 @@ from agent.running.run import Watcher, perform
 from checks.machine import Question
 from reports.codec import load_map, load_order
 from reports.model.bench import BenchReference
-from reports.model.evidence import Absent, Answer, Why
+from reports.model.evidence import Absent, Answer, Reading, Why
 from reports.model.finding import Finding, Verdict
 from reports.model.order import Order
 from reports.model.servicemap import ServiceMap
@@ -41,10 +41,11 @@ class Present:
 
 
 def bench_of(machine: RehearsalMachine) -> BenchReference:
-    """What a known-good unit hears where `machine` stands, taken the day before."""
+    """What a known-good unit hears where `machine` stands, and how warm it is there, taken the day before."""
     known_good = RehearsalMachine(GOOD_UNIT, began=machine.clock.utc() - timedelta(days=1))
     silent = Absent(Why.NOT_SUPPORTED, "rehearsal")
-    return take(known_good, ambient=silent, clock=silent, valid_days=30, salt="5a" * 16)
+    room = Reading(round(machine.unit.cooling.room_celsius), "celsius", "a thermometer at the bench")
+    return take(known_good, ambient=room, clock=silent, valid_days=30, salt="5a" * 16)
 
 
 def walked(

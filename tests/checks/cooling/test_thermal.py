@@ -28,7 +28,7 @@ from reports.model.evidence import Absent, Gap, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
-from tests.support.machines import Bench, absent, identity, laptop, part, said, subject
+from tests.support.machines import Bench, absent, identity, laptop, part, reference, said, subject
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 DEMO = load_unit(Path(__file__).parents[3] / "agent" / "demo" / "unit.json")
@@ -266,6 +266,76 @@ def test_full_load_that_had_to_be_eased_proves_nothing_without_package_power():
     busy = Series("load", "cores", 1.0, 1.0, (0.0,) * 20 + (4.0,) * 120 + (2.0,) * 120)
 
     assert judge_load(load(0.8, watts=None, cores=busy), LIMITS).cannot is Cannot.CANNOT_TELL
+
+
+# -- the room that the bench reference tells -----------------------------------------------------
+
+
+def in_room(celsius: float | None, evidence: Load, age: int = 3):
+    """Judged beside a bench reference of 30 days in a room of `celsius`."""
+    ambient = absent() if celsius is None else said(celsius, "celsius")
+    about = replace(ABOUT, reference=reference(ambient=ambient))
+    return judge_load(replace(evidence, reference_age=said(age, "days")), load_limits(about))
+
+
+SETTLES_AT_67 = load(0.8, watts=None)
+STOPPED = load(0.8, watts=None, safety_stop=said("95 celsius reached, and 95 is safe"))
+TOO_HOT = load(3.0, watts=None, loaded=60)
+
+
+def test_a_level_is_told_with_the_room_it_was_reached_in_and_the_reference_it_comes_from():
+    judgement = in_room(21.5, SETTLES_AT_67)
+
+    assert judgement.verdict is Verdict.PASS
+    assert "in a room of 22" in judgement.reason
+    (room,) = [limit for limit in load_limits(ABOUT_IN_ROOM).items if limit.name == "room_temperature"]
+    assert (room.value, room.unit, room.origin) == (21.5, "celsius", Origin.BENCH)
+    assert room.note.startswith("bench-2026-03-01-1f00aa")
+
+
+ABOUT_IN_ROOM = replace(ABOUT, reference=reference())
+
+
+@pytest.mark.parametrize(("room", "verdict"), [(10.0, Verdict.PASS), (0.0, Verdict.INCONCLUSIVE)])
+def test_a_level_that_is_safe_in_a_cold_room_only_is_no_pass(room, verdict):
+    """67 degrees here are 87 in a room of 30 where this one has 10, and 97 where it has 0; 95 is safe."""
+    judgement = in_room(room, SETTLES_AT_67)
+
+    assert judgement.verdict is verdict
+
+
+@pytest.mark.parametrize(("room", "verdict"), [(30.0, Verdict.FAIL), (30.1, Verdict.INCONCLUSIVE)])
+@pytest.mark.parametrize("evidence", [TOO_HOT, STOPPED], ids=["would settle", "stopped"])
+def test_a_room_that_is_too_warm_excuses_a_level(evidence, room, verdict):
+    judgement = in_room(room, evidence)
+
+    assert judgement.verdict is verdict
+    assert judgement.verdict is Verdict.FAIL or "run again in a room of 30" in judgement.advice
+
+
+@pytest.mark.parametrize(("age", "cannot"), [(30, None), (31, Cannot.REFERENCE_EXPIRED)])
+@pytest.mark.parametrize(("room", "evidence"), [(21.5, SETTLES_AT_67), (33.0, STOPPED)])
+def test_an_expired_reference_never_makes_a_fault_nor_a_pass(room, evidence, age, cannot):
+    judgement = in_room(room, evidence, age)
+
+    assert judgement.verdict is not Verdict.FAIL
+    assert cannot is None or judgement.cannot is cannot
+
+
+def test_what_does_not_rest_on_the_room_is_judged_whatever_its_reference():
+    """A resistance, a stop in a room that was cool, and a bench where nobody measured the room."""
+    assert in_room(21.5, load(0.8), age=99).verdict is Verdict.PASS
+    assert in_room(45.0, load(1.6, watts=35.0), age=99).verdict is Verdict.FAIL
+    assert in_room(21.5, STOPPED, age=99).verdict is Verdict.FAIL
+    assert in_room(None, SETTLES_AT_67, age=99).verdict is Verdict.PASS
+    assert in_room(None, TOO_HOT, age=99).verdict is Verdict.FAIL
+
+
+def test_the_age_of_the_reference_is_measured_with_the_load():
+    _, evidence, _ = rehearse(about=ABOUT_IN_ROOM)
+
+    assert isinstance(evidence.reference_age, Reading)
+    assert isinstance(rehearse()[1].reference_age, Absent)
 
 
 # -- the load, measured --------------------------------------------------------------------------
