@@ -29,9 +29,18 @@ def held() -> str:
     return "```\n" + printed[printed.index("VERDICT: HOLD") : printed.index("VERIFIED")].strip() + "\n```"
 
 
+def bench() -> str:
+    """What `bench check` prints of the demonstration's unit, but for the day and the place of its file."""
+    with tempfile.TemporaryDirectory() as out:
+        unit = ("--rehearse", "agent/demo/unit.json", "--ambient", "21.5", "--technician", "t4")
+        command = [sys.executable, "-m", "agent.cli", "bench", "check", "--bench", out, *unit]
+        printed = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT).stdout
+    return "```\n" + printed[printed.index("This bench") : printed.index("  good for")].rstrip() + "\n```"
+
+
 def renewed(text: str) -> str:
     """`text` with every made part as it is today."""
-    for name, made in (("checks", checks_table), ("demo: hold", held)):
+    for name, made in (("checks", checks_table), ("demo: hold", held), ("bench check", bench)):
         pattern = re.compile(rf"(<!-- {name} -->\n).*?\n?(<!-- end -->)", re.DOTALL)
         assert pattern.search(text), f"no part {name} in the README"
         part = made().replace("\\", r"\\")
