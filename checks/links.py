@@ -5,19 +5,24 @@ Specification 5.0, 4.2.4: a link trains to the width that both ends can hold; Li
 Documentation/ABI/testing/sysfs-bus-pci and sysfs-ata). A contact that does not touch costs half the lanes
 or more, so width decides. PCI Express links may rest at a lower rate: it counts only for drives, and only
 where the service map says what it must be. On SATA the kernel lowers a rate that keeps failing.
+
+Some drivers rest lanes of a card too (Linux, drivers/gpu/drm/amd/amdgpu/si_dpm.c, amdgpu_set_pcie_lanes), so
+a card is looked at again while it draws for a moment, and the wider of the two counts. A driver that cannot
+have it draw does not rest its lanes either (common practice, no source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 from checks.check import Check, Subject
-from checks.judging import failed, not_applicable, number, passed, text, unread
-from checks.machine import BusLink, Machine, Session
+from checks.graphics.loading import not_the_chip
+from checks.judging import cannot_tell, failed, not_applicable, number, passed, text, unread
+from checks.machine import BusLink, GraphicsChip, Machine, Session
 from reports.model.evidence import Absent, Reading, Why
-from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
+from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.servicemap import PartKind
 
 
@@ -42,8 +47,83 @@ def measure_drives(machine: Machine, subject: Subject, session: Session) -> Link
     return Links(machine.drive_links())
 
 
-def measure_cards(machine: Machine, subject: Subject, session: Session) -> Links:
-    return Links(machine.card_links())
+@dataclass(frozen=True, slots=True)
+class UnderLoad:
+    """The links of the card `id` while it draws (absent: why they were not seen); `draws`: by what an open
+    driver reaches it to draw."""
+
+    id: str
+    draws: Reading | Absent
+    links: tuple[BusLink, ...] | Absent
+
+
+@dataclass(frozen=True, slots=True)
+class CardLinks:
+    """The links of the cards at rest, and of each card under load."""
+
+    links: tuple[BusLink, ...] | Absent
+    loaded: tuple[UnderLoad, ...]
+
+
+LOAD_S: Final = 3.0
+"""Drivers raise a link within a second of work (common practice, no source), and nothing gets hot."""
+
+
+def measure_cards(machine: Machine, subject: Subject, session: Session) -> CardLinks:
+    found, chips = machine.card_links(), machine.graphics_chips()
+    if isinstance(found, Absent) or not found or isinstance(chips, Absent):
+        return CardLinks(found, ())
+    cards = {link.id for link in found}
+    return CardLinks(found, tuple(_under_load(machine, chip) for chip in chips if chip.id in cards))
+
+
+def _under_load(machine: Machine, chip: GraphicsChip) -> UnderLoad:
+    with machine.drawing(chip.id) as drawing:
+        if cannot := not_the_chip(drawing.drawn()):
+            return UnderLoad(chip.id, chip.draws, cannot)
+        with drawing.busy():
+            machine.clock.sleep(LOAD_S)
+            found = machine.card_links()
+    if isinstance(found, Absent):
+        return UnderLoad(chip.id, chip.draws, found)
+    return UnderLoad(chip.id, chip.draws, tuple(link for link in found if link.id == chip.id))
+
+
+def judge_cards(evidence: CardLinks, limits: Limits) -> Judgement:
+    """By the wider of rest and load; one that is narrow at rest and could not be loaded is left open."""
+    if isinstance(evidence.links, Absent):
+        return _CARDS(Links(evidence.links), limits)
+    loaded = {each.id: each for each in evidence.loaded}
+    best = tuple(_best(evidence.links, loaded))
+    judgement = _CARDS(Links(best), limits)
+    if judgement.verdict is not Verdict.FAIL:
+        return judgement
+    narrow = next(link for link in best if _fault(link, limits, "graphics card", ""))
+    seen = loaded.get(narrow.id)
+    if seen is None or isinstance(seen.links, tuple) or isinstance(seen.draws, Absent):
+        return judgement
+    why = f": {seen.links.detail}" if seen.links.detail else ""
+    return cannot_tell(
+        f"at rest {judgement.reason}, and under load it could not be looked at{why}",
+        "run again from a stick whose drivers draw on this card; then reseat it",
+        measured=judgement.measured,
+        limit=judgement.limit,
+    )
+
+
+def _best(links: Iterable[BusLink], loaded: Mapping[str, UnderLoad]) -> Iterator[BusLink]:
+    """Each link as it was seen wider; a card may have several on its way, which keep their order."""
+    under_load = {id: iter(it.links) for id, it in loaded.items() if isinstance(it.links, tuple)}
+    for link in links:
+        yield _wider(link, next(under_load.get(link.id, iter(())), None))
+
+
+def _wider(link: BusLink, again: BusLink | None) -> BusLink:
+    if again is None or isinstance(again.width, Absent):
+        return link
+    if isinstance(link.width, Reading) and float(link.width.value) > float(again.width.value):
+        return link
+    return replace(link, width=again.width, speed=again.speed)
 
 
 def _judge(thing: str, advice: str) -> Callable[[Links, Limits], Judgement]:
@@ -149,23 +229,27 @@ DRIVE: Final = Check(
     whole_unit=True,
 )
 
+_CARDS: Final = _judge(
+    "graphics card",
+    "reseat the card until its latch closes and screw its bracket down, then clean its contacts, "
+    "then try the other slot",
+)
+
 CARD: Final = Check(
     id="graphics.link",
     kind=PartKind.GRAPHICS,
-    asks="Does the graphics card have all of its lanes?",
+    asks="Does the graphics card have all of its lanes while it draws?",
     catches="card crooked in its slot, dirty contacts, card in the narrow slot",
     source="PCI Express Base Specification 5.0, 7.5.3",
-    stage=Stage.INVENTORY,
+    stage=Stage.POWERED,
     depth=Depth.PRESENCE,
     ways=(Way.INSTRUMENT,),
-    evidence=Links,
+    evidence=CardLinks,
     limits=_of_map("link_width_least"),
     measure=measure_cards,
-    judge=_judge(
-        "graphics card",
-        "reseat the card until its latch closes and screw its bracket down, then clean its contacts, "
-        "then try the other slot",
-    ),
+    judge=judge_cards,
+    judgement_version=2,
+    walk_away_s=6.0,
     whole_unit=True,
 )
 

@@ -322,6 +322,34 @@ class GraphicsAdapter:
 
 
 @dataclass(frozen=True, slots=True)
+class GraphicsChip:
+    """A graphics chip and its heat. `on_card` false: it is part of the processor or the board.
+
+    `draws`: by what an open driver reaches it to draw. `sensors` are its own, ids for `temperature`, that
+    nearest to its heat first.
+    """
+
+    id: str
+    model: Reading | Absent
+    on_card: Reading | Absent
+    draws: Reading | Absent
+    sensors: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What a chip drew for nobody to see: `driver` is what draws (absent: why nothing does), `by_processor`
+    that it is no chip. `squares` were drawn; `wrong` values were in those that were compared. `ended`: why
+    it gave out (not there: it did not)."""
+
+    driver: Reading | Absent
+    by_processor: Reading | Absent
+    squares: Reading | Absent
+    wrong: Reading | Absent
+    ended: Reading | Absent
+
+
+@dataclass(frozen=True, slots=True)
 class NetworkAdapter:
     """A wired network adapter; `carrier`: something answers at the other end of its cable."""
 
@@ -524,6 +552,16 @@ class Partition:
     kind: Reading | Absent
 
 
+class GraphicsLoad(Protocol):
+    """A graphics chip that is ready to draw, and draws only while it is `busy`."""
+
+    def drawn(self) -> Drawn:
+        """What it drew until now; at least once where it can draw at all."""
+
+    def busy(self) -> AbstractContextManager[None]:
+        """Keep it busy while the context is open."""
+
+
 class Machine(Protocol):
     """A computer to be asked. Devices known to be plugged in from outside are none of the unit's."""
 
@@ -615,6 +653,14 @@ class Machine(Protocol):
     def display_connectors(self) -> tuple[DisplayConnector, ...] | Absent: ...
 
     def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent: ...
+
+    def graphics_chips(self) -> tuple[GraphicsChip, ...] | Absent: ...
+
+    def graphics_energy(self, chip: str) -> Reading | Absent:
+        """Joules used by `chip` since some moment; not supported where it tells neither energy nor power."""
+
+    def drawing(self, chip: str) -> AbstractContextManager[GraphicsLoad]:
+        """Have `chip` ready to draw what nobody sees; every way out ends it."""
 
     def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent: ...
 

@@ -21,7 +21,8 @@ import checks.cooling.fan
 import checks.cooling.follow
 import checks.cooling.thermal
 import checks.counters
-import checks.graphics
+import checks.graphics.heat
+import checks.graphics.presence
 import checks.links
 import checks.memory.modules
 import checks.memory.pattern
@@ -61,7 +62,8 @@ MODULES: Final = (
     checks.board.identity,
     checks.board.firmware,
     checks.board.clock,
-    checks.graphics,
+    checks.graphics.presence,
+    checks.graphics.heat,
     checks.camera.presence,
     checks.camera.frames,
     checks.sound,

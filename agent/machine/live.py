@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
-from agent.machine import compute, load, pattern
+from agent.machine import compute, drawing, load, pattern
 from agent.machine.linux import (
     aer,
     alsa,
@@ -31,6 +31,7 @@ from agent.machine.linux import (
     efivars,
     ethernet,
     filming,
+    graphics_chip,
     hwmon,
     inputs,
     kernel_log,
@@ -69,6 +70,7 @@ from checks.machine import (
     ComputeTrial,
     CoreTrial,
     DisplayConnector,
+    Drawn,
     Drive,
     DriveHealth,
     DriveLayout,
@@ -76,6 +78,8 @@ from checks.machine import (
     ErrorCounts,
     Fan,
     GraphicsAdapter,
+    GraphicsChip,
+    GraphicsLoad,
     InputDevice,
     InputSort,
     KernelLog,
@@ -167,6 +171,7 @@ class LiveMachine:
         self._chips = _Sensors(hwmon.temperatures, hwmon.celsius)
         self._zones = _Sensors(thermal_zone.zones, thermal_zone.celsius)
         self._at_start: ErrorCounts | None = None
+        self._chip_energy: dict[str, graphics_chip.ChipEnergy] = {}
 
     @property
     def source(self) -> Source:
@@ -337,6 +342,35 @@ class LiveMachine:
     def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent:
         found = pci.of_classes(self._tree, pci.DISPLAY_CONTROLLERS)
         return found if isinstance(found, Absent) else tuple(_graphics(self._tree, each) for each in found)
+
+    def graphics_chips(self) -> tuple[GraphicsChip, ...] | Absent:
+        found = graphics_chip.chips(self._tree)
+        return found if isinstance(found, Absent) else tuple(_chip(each) for each in found)
+
+    def graphics_energy(self, chip: str) -> Reading | Absent:
+        if chip not in self._chip_energy:
+            found = self._chip(chip)
+            if isinstance(found, Absent):
+                return found
+            now_s = self._clock.monotonic
+            self._chip_energy[chip] = graphics_chip.ChipEnergy(self._tree, found.folder, now_s)
+        return self._chip_energy[chip].read()
+
+    @contextmanager
+    def drawing(self, chip: str) -> Iterator[GraphicsLoad]:
+        found = self._chip(chip)
+        node = found if isinstance(found, Absent) else found.node
+        if isinstance(node, Absent):
+            yield _Idle(node)
+            return
+        with drawing.drawing(str(node.value)) as it:
+            yield _Busy(it)
+
+    def _chip(self, chip: str) -> graphics_chip.Chip | Absent:
+        found = graphics_chip.chips(self._tree)
+        if isinstance(found, Absent):
+            return found
+        return next((each for each in found if each.id == chip), Absent(Why.NOT_THERE, chip))
 
     def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
         found = ethernet.adapters(self._tree)
@@ -573,6 +607,46 @@ def _graphics(tree: Tree, it: pci.Device) -> GraphicsAdapter:
     return GraphicsAdapter(
         bus_path(tree, it.folder), pci.model(tree, it), tree.driver(it.folder), pci.on_card(it)
     )
+
+
+def _chip(it: graphics_chip.Chip) -> GraphicsChip:
+    return GraphicsChip(it.id, it.model, it.on_card, it.node, tuple(each.id for each in it.sensors))
+
+
+@dataclass(frozen=True, slots=True)
+class _Idle:
+    """Nothing draws, because of `why`."""
+
+    why: Absent
+
+    def drawn(self) -> Drawn:
+        return Drawn(self.why, self.why, self.why, self.why, Absent(Why.NOT_THERE, self.why.source))
+
+    def busy(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+
+@dataclass(frozen=True, slots=True)
+class _Busy:
+    """A worker that draws."""
+
+    worker: drawing.Drawing
+
+    def drawn(self) -> Drawn:
+        told, source = self.worker.drawn(), "drawing off screen"
+        if not told.driver:
+            why = told.refused or "the worker that draws did not begin"
+            return _Idle(Absent(Why.NOT_SUPPORTED, source, why)).drawn()
+        return Drawn(
+            driver=Reading(told.driver, "", source),
+            by_processor=Reading(told.by_processor, "", source),
+            squares=Reading(told.squares, "", source),
+            wrong=Reading(told.wrong, "", source),
+            ended=_words((told.refused or "its process ended") if told.ended else "", source),
+        )
+
+    def busy(self) -> AbstractContextManager[None]:
+        return self.worker.busy()
 
 
 def _network(it: ethernet.Adapter) -> NetworkAdapter:

@@ -33,6 +33,8 @@ NICENESS: Final = 10
 
 RENEW: Final = b"."
 STOP: Final = b"s"
+PAUSE: Final = b"p"
+GO: Final = b"g"
 
 Worker = subprocess.Popen[bytes]
 
@@ -106,14 +108,18 @@ class Lease:
         self._until = time.monotonic() + PATIENCE_S
         self.stop = False
         """The parent asked for an end in order."""
+        self.paused = False
+        """The parent asked for a rest."""
 
-    def holds(self) -> bool:
-        """Whether to go on; takes what has come through the pipe."""
-        ready, _, _ = select.select([0], [], [], 0)
+    def holds(self, within_s: float = 0.0) -> bool:
+        """Whether to go on; takes what has come through the pipe, or comes within so long."""
+        ready, _, _ = select.select([0], [], [], within_s)
         if ready:
             heard = os.read(0, 4096)
             if not heard:
                 return False
             self.stop = self.stop or STOP in heard
+            if PAUSE in heard or GO in heard:
+                self.paused = heard.rfind(PAUSE) > heard.rfind(GO)
             self._until = time.monotonic() + PATIENCE_S
         return time.monotonic() < self._until

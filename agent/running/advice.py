@@ -24,8 +24,11 @@ _NOTHING_LOOSE: Final = frozenset(
 )
 """Checks of what is written down somewhere: no plug brings it back."""
 
-_WITHOUT_CABLES: Final = frozenset({"wireless.present", "wireless.bluetooth", "audio.codec"})
-"""Checks of what answers through its own socket, whatever hangs on it."""
+_WITHOUT_CABLES: Final = frozenset(
+    {"wireless.present", "wireless.bluetooth", "audio.codec", "graphics.link", "graphics.heat"}
+)
+"""Checks of what answers through its own socket, whatever hangs on it, and of what a card's own cooler
+does."""
 
 _ELSEWHERE: Final = {
     "audio.codec": (PartKind.BOARD,),
@@ -80,6 +83,7 @@ _RESTS_ON: Final = {
     "processor.clock": ("fan.spin", "thermal.plausible", "thermal.load", "processor.throttle"),
     "board.increase": ("board.counters",),
     "graphics.link": ("graphics.present",),
+    "graphics.heat": ("graphics.present", "fan.spin", "thermal.plausible"),
     "display.backlight": ("display.panel",),
     "battery.wear": ("battery.present",),
     "battery.charging": ("battery.present", "charger.mains"),

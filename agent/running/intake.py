@@ -2,7 +2,8 @@
 
 Rules:
 
-- only what reads runs at intake, and the heating check where it is asked for, behind what it needs;
+- only what reads runs at intake, and the link of a card, which draws for three seconds; the heating checks
+  where they are asked for, behind what they need;
 - a finding is known at intake where the same check of the same part failed then (or could not be measured
   then, and cannot now), and the part is not on the order;
 - heat, fans and batteries are matters of safety: a finding about them is never excused by intake.
@@ -19,8 +20,10 @@ from typing import Any, Final
 from agent.planning.plan import Plan, make_plan
 from checks.board.inside import devices_inside
 from checks.check import Check
-from checks.cooling.series import Load, contact_of, contact_unit
+from checks.cooling.series import Load, contact_of, contact_unit, power_known
+from checks.graphics.heat import Warmed
 from checks.judging import same_text
+from checks.links import CARD
 from checks.machine import CANNOT_TELL, Machine, Question, Session
 from checks.registry import CHECKS, check
 from reports.canonical import digest
@@ -37,6 +40,7 @@ from reports.model.servicemap import PartKind, ServiceMap
 SHOWS, SHOWS_NOT, NOT_ASKED = "it shows", "it does not show", "not asked"
 
 HEATING: Final = "thermal.load"
+GRAPHICS_HEATING: Final = "graphics.heat"
 
 SAFETY: Final = frozenset({PartKind.THERMAL, PartKind.FAN, PartKind.BATTERY})
 
@@ -50,10 +54,10 @@ _WIDE_MINUTES: Final = 60.0
 def intake_plan(
     order: Order, service_map: ServiceMap, *, load: bool = False, reference: BenchReference | None = None
 ) -> Plan:
-    """Every check that only reads, of every part; with `load` the heating check and what it needs too."""
-    wanted = {each.id for each in CHECKS if each.stage is Stage.INVENTORY}
+    """Every check that only reads, of every part; with `load` the heating checks and what they need too."""
+    wanted = {each.id for each in CHECKS if each.stage is Stage.INVENTORY} | {CARD.id}
     if load:
-        wanted |= set(_with_needs(HEATING))
+        wanted |= {*_with_needs(HEATING), *_with_needs(GRAPHICS_HEATING)}
     shallow = tuple(replace(each, depth=Depth.PRESENCE) for each in CHECKS if each.id in wanted)
     wide = replace(order, budget_minutes=_WIDE_MINUTES)
     return make_plan(wide, service_map, checks=shallow, reference=reference)
@@ -100,6 +104,7 @@ def record(
         settings=machine.firmware_settings(),
         source=machine.source,
         contact=_contact(findings),
+        graphics_contact=_graphics_contact(findings),
     )
 
 
@@ -152,15 +157,27 @@ def _resistance(findings: Iterable[Finding]) -> Reading | Absent:
 
 def _contact(findings: Iterable[Finding]) -> ThermalContact:
     """Of the heating check, where its pulses show one."""
-    for finding in findings:
-        if finding.check == HEATING and finding.evidence:
-            evidence = from_json(dict(finding.evidence), Load)
-            contact = contact_of(evidence)
-            if contact is not None:
-                return ThermalContact(
-                    Reading(round(contact.resistance, 4), contact_unit(evidence), "pulses of the load"),
-                    Reading(round(contact.time_constant_s, 3), "s", "pulses of the load"),
-                )
+    loads = (from_json(dict(it.evidence), Load) for it in findings if it.check == HEATING and it.evidence)
+    return _first_contact(loads)
+
+
+def _graphics_contact(findings: Iterable[Finding]) -> ThermalContact:
+    """Of the only graphics chip that was heated, where it tells its power."""
+    heated = [it for it in findings if it.check == GRAPHICS_HEATING and it.evidence]
+    chips = [from_json(dict(it.evidence), Warmed).chips for it in heated]
+    loads = [each.load for found in chips if isinstance(found, tuple) for each in found]
+    known = [each for each in loads if isinstance(each, Load) and power_known(each)]
+    return _first_contact(known if len(loads) == 1 else ())
+
+
+def _first_contact(loads: Iterable[Load]) -> ThermalContact:
+    for load in loads:
+        contact = contact_of(load)
+        if contact is not None:
+            return ThermalContact(
+                Reading(round(contact.resistance, 4), contact_unit(load), "pulses of the load"),
+                Reading(round(contact.time_constant_s, 3), "s", "pulses of the load"),
+            )
     return ThermalContact()
 
 

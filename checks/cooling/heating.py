@@ -11,7 +11,9 @@ Rules:
 from __future__ import annotations
 
 import itertools
+import statistics
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
 from checks.judging import CRAFT, number_of
@@ -27,6 +29,11 @@ SLOPE_WINDOW_S = 5
 BLIND_SAMPLES = 3
 EASE_K = 6.0
 """This far below the safe temperature a trial eases: many sound units are made to run near it."""
+CALM_K = 0.3
+"""Cooled by less than this over half a minute: what is left is small enough to be fitted."""
+SETTLED_K = 0.6
+SETTLED_OVER_S = 45
+
 
 GUARD_DEFAULTS = (
     # 5 K below the sensor's own critical limit: readings of 1 degree and 1 s do not run past it
@@ -141,14 +148,17 @@ class Watch:
 
 @dataclass
 class Recorder:
-    """Samples temperature and package energy once a second, with how many cores were busy.
+    """Samples temperature and energy once a second, with how many cores were busy.
 
-    `said` is every temperature that the sensor ever gave, celsius.
+    `work` is how so many cores are kept busy and `energy` what they use, joules: the processor's unless
+    given. `said` is every temperature that the sensor ever gave, celsius.
     """
 
     machine: Machine
     sensor: str
     guard: Guard
+    work: Callable[[int], AbstractContextManager[object]] | None = None
+    energy: Callable[[], Reading | Absent] | None = None
     stopped: str = ""
     celsius: list[Reading | Absent] = field(default_factory=list)
     busy: list[float | None] = field(default_factory=list)
@@ -158,7 +168,10 @@ class Recorder:
 
     def __post_init__(self) -> None:
         self.began_s = self.machine.clock.monotonic()
-        self.joules = [self.machine.package_energy()]
+        self.joules = [self._energy()]
+
+    def _energy(self) -> Reading | Absent:
+        return (self.energy or self.machine.package_energy)()
 
     def rest(self, seconds: float, each: Callable[[], None] = lambda: None) -> None:
         """Record without load."""
@@ -176,7 +189,7 @@ class Recorder:
         """Load `cores` for `seconds`, until it is `enough`, or until the guard objects."""
         if self.stopped or seconds <= 0:
             return
-        with self.machine.load(cores):
+        with (self.work or self.machine.load)(cores):
             for _ in range(round(seconds / STEP_S)):
                 self._sample(cores)
                 self.stopped = self.guard.objection(self.celsius, watch_slope)
@@ -192,7 +205,7 @@ class Recorder:
             readings.append(self.machine.temperature(self.sensor))
         self.said |= {float(item.value) for item in readings if isinstance(item, Reading)}
         self.celsius.append(_mean(readings))
-        self.joules.append(self.machine.package_energy())
+        self.joules.append(self._energy())
         self.busy.append(float(busy))
 
     @property
@@ -225,6 +238,43 @@ class Recorder:
         """What the guard said when it ended the load, in words."""
         source = "guard of the load"
         return Reading(self.stopped, "", source) if self.stopped else Absent(Why.NOT_THERE, source)
+
+    def rest_until_calm(self, quiet_s: float, longest_s: float) -> None:
+        """Rest for `quiet_s`, and on until it hardly cools any more or `longest_s` are over."""
+        self.rest(quiet_s)
+        while len(self.celsius) * STEP_S < longest_s and self._cools():
+            self.rest(5.0)
+
+    def _cools(self) -> bool:
+        before = median(self.celsius[-37:-30] or self.celsius[:7])
+        now = median(self.celsius[-7:])
+        if isinstance(now, Absent) or isinstance(before, Absent):
+            return False
+        return float(before.value) - float(now.value) > CALM_K
+
+    def settled(self, began: int, shortest_s: float) -> bool:
+        """Loaded for `shortest_s` since sample `began`, and hardly warmer than three quarters of a minute
+        ago."""
+        if (len(self.celsius) - began) * STEP_S < shortest_s:
+            return False
+        now = median(self.celsius[-15:])
+        before = median(self.celsius[-15 - SETTLED_OVER_S : -SETTLED_OVER_S])
+        if isinstance(now, Absent) or isinstance(before, Absent):
+            return False
+        return abs(float(now.value) - float(before.value)) < SETTLED_K
+
+
+def median(samples: list[Reading | Absent]) -> Reading | Absent:
+    """Of those that were taken, celsius."""
+    taken = [float(sample.value) for sample in samples if isinstance(sample, Reading)]
+    if not taken:
+        return Absent(Why.DID_NOT_ANSWER, "temperature at rest")
+    return Reading(round(statistics.median(taken), 3), "celsius", "median at rest")
+
+
+def shown_celsius(celsius: float | None) -> str:
+    """For the progress line."""
+    return "no reading" if celsius is None else f"{celsius:.0f} celsius"
 
 
 def _mean(readings: list[Reading | Absent]) -> Reading | Absent:

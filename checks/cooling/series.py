@@ -61,7 +61,7 @@ def response(evidence: Load) -> ResponseFit | None:
     """
     if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
         return None
-    busy, end = evidence.cores.values, _load_end(evidence.cores)
+    busy, end = evidence.cores.values, load_end(evidence.cores)
     rested = next((i for i, cores in enumerate(busy) if cores), end)
     part = slice(max(rested - CALM_SAMPLES, 0), end)
     try:
@@ -82,7 +82,7 @@ def pulsed(evidence: Load) -> Pulses | None:
     """The pulses, and the quarter of a minute before them; None where there were none."""
     if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
         return None
-    begin = max(_load_end(evidence.cores) - 15, 0)
+    begin = max(load_end(evidence.cores) - 15, 0)
     try:
         return pulses(
             _array(evidence.temperature)[begin:], _driver(evidence)[begin:], evidence.temperature.step_s
@@ -100,7 +100,7 @@ def _driver(evidence: Load) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     return _array(evidence.cores) / float(evidence.all_cores.value)
 
 
-def _load_end(cores: Series) -> int:
+def load_end(cores: Series) -> int:
     """Where the cores first rest again after the load; the end where they do not."""
     busy = [i for i, value in enumerate(cores.values) if value]
     after = range(busy[0], len(cores.values)) if busy else range(0)
@@ -127,14 +127,14 @@ def blind(evidence: Load) -> bool:
     """The sensor gave nothing at the end of the load."""
     assert isinstance(evidence.temperature, Series)
     assert isinstance(evidence.cores, Series)
-    return evidence.temperature.values[_load_end(evidence.cores) - 1] is None
+    return evidence.temperature.values[load_end(evidence.cores) - 1] is None
 
 
 def late_share(evidence: Load) -> float:
     """How much of its rise the unit lost between 10 s and 30 s after the load had ended; 0 where not seen."""
     if isinstance(evidence.temperature, Absent) or isinstance(evidence.cores, Absent):
         return 0.0
-    end, values = _load_end(evidence.cores), _array(evidence.temperature)
+    end, values = load_end(evidence.cores), _array(evidence.temperature)
     if len(values) < end + COOLDOWN_S / evidence.temperature.step_s or isinstance(evidence.cold, Absent):
         return 0.0
     top, ten, thirty = (

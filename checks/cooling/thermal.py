@@ -18,7 +18,15 @@ from dataclasses import dataclass
 
 from checks.bench_reference import ROOM, expired, measured_age, room_limits
 from checks.check import Check, Subject
-from checks.cooling.heating import EASE_K, STEP_S, Recorder, guard_for, guard_limits
+from checks.cooling.heating import (
+    EASE_K,
+    STEP_S,
+    Recorder,
+    guard_for,
+    guard_limits,
+    median,
+    shown_celsius,
+)
 from checks.cooling.series import (
     COOLDOWN_S,
     PULSE_S,
@@ -34,6 +42,7 @@ from checks.cooling.series import (
 from checks.judging import CRAFT, cannot_tell, failed, number, number_of, passed, unread
 from checks.machine import Machine, Session
 from checks.measures.response import Contact, ResponseFit, contact_ratio
+from reports.model.baseline import ThermalContact
 from reports.model.evidence import Absent, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.order import Form
@@ -176,13 +185,9 @@ PLAUSIBLE = Check(
 
 QUIET_S = 20.0
 LONGEST_REST_S = 240.0
-CALM_K = 0.3
-"""Cooled by less than this over half a minute: what is left is small enough to be fitted."""
 RAMP_S = 20.0
 SHORTEST_S = 120.0
 LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
-SETTLED_K = 0.6
-SETTLED_OVER_S = 45
 WORSE_THAN_INTAKE = 1.25
 DOUBLED = 2.0
 LATE_SHARE = 0.18
@@ -192,6 +197,10 @@ LATE_SHARE = 0.18
 _RESISTANCE = {Form.LAPTOP: 5.0, Form.ALL_IN_ONE: 2.5, Form.TOWER: 1.5}
 
 
+ROOM_MOST = Limit("room_most", 30.0, "celsius", Origin.DEFAULT, CRAFT)
+"""Coolers are made for rooms of up to 30 or 35 degrees."""
+
+
 def load_limits(subject: Subject) -> Limits:
     form = subject.order.unit.form
     return guard_limits(
@@ -199,8 +208,7 @@ def load_limits(subject: Subject) -> Limits:
         Limit("thermal_resistance", _RESISTANCE[form], "K/W", Origin.DEFAULT, f"{form}; {CRAFT}"),
         *_at_intake(subject),
         *room_limits(subject.reference),
-        # coolers are made for rooms of up to 30 or 35 degrees
-        Limit("room_most", 30.0, "celsius", Origin.DEFAULT, CRAFT),
+        ROOM_MOST,
     )
 
 
@@ -208,14 +216,19 @@ def _at_intake(subject: Subject) -> Iterator[Limit]:
     """What the cooler did at intake, under names of its own: it does not replace a limit."""
     if subject.baseline is None:
         return
-    contact = subject.baseline.contact
-    for name, known in (
-        ("thermal_resistance_at_intake", subject.baseline.thermal_resistance_k_per_w),
-        ("contact_at_intake", contact.resistance),
-        ("contact_time_constant_at_intake", contact.time_constant),
-    ):
-        if isinstance(known, Reading):
-            yield Limit(name, known.value, known.unit, Origin.BASELINE)
+    yield from _known("thermal_resistance_at_intake", subject.baseline.thermal_resistance_k_per_w)
+    yield from contact_limits(subject.baseline.contact)
+
+
+def contact_limits(contact: ThermalContact) -> Iterator[Limit]:
+    """The contact at intake, as far as it is known."""
+    yield from _known("contact_at_intake", contact.resistance)
+    yield from _known("contact_time_constant_at_intake", contact.time_constant)
+
+
+def _known(name: str, known: Reading | Absent) -> Iterator[Limit]:
+    if isinstance(known, Reading):
+        yield Limit(name, known.value, known.unit, Origin.BASELINE)
 
 
 def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
@@ -227,8 +240,8 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
         return _nothing(machine, missing, measured_age(machine, subject))
     recorder = Recorder(machine, sensor, guard_for(machine, sensor, load_limits(subject)))
     session.tell("reading the temperature at rest", 0.0)
-    _rest(recorder)
-    cold = _median(recorder.celsius[-round(QUIET_S / STEP_S) :])
+    recorder.rest_until_calm(QUIET_S, LONGEST_REST_S)
+    cold = median(recorder.celsius[-round(QUIET_S / STEP_S) :])
     _heat(recorder, machine.cores(), LONGEST_S[subject.depth], session)
     return Load(
         temperature=recorder.temperature(),
@@ -244,33 +257,11 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
     )
 
 
-def _rest(recorder: Recorder) -> None:
-    """Rest, and on until it hardly cools any more or the longest rest is over."""
-    recorder.rest(QUIET_S)
-    while len(recorder.celsius) * STEP_S < LONGEST_REST_S and _cooling(recorder):
-        recorder.rest(5.0)
-
-
-def _cooling(recorder: Recorder) -> bool:
-    before = _median(recorder.celsius[-37:-30] or recorder.celsius[:7])
-    now = _median(recorder.celsius[-7:])
-    if isinstance(now, Absent) or isinstance(before, Absent):
-        return False
-    return float(before.value) - float(now.value) > CALM_K
-
-
 def _nothing(machine: Machine, missing: Absent, age: Reading | Absent) -> Load:
     """Nothing was heated, because nothing would have seen how hot it got."""
     never = Absent(Why.NOT_THERE, "load", "nothing was loaded")
     cores = Reading(machine.cores(), "cores", "processor")
     return Load(missing, never, never, never, cores, missing, never, never, machine.on_mains(), age)
-
-
-def _median(samples: list[Reading | Absent]) -> Reading | Absent:
-    taken = [float(sample.value) for sample in samples if isinstance(sample, Reading)]
-    if not taken:
-        return Absent(Why.DID_NOT_ANSWER, "temperature at rest")
-    return Reading(round(statistics.median(taken), 3), "celsius", "median at rest")
 
 
 def _heat(recorder: Recorder, cores: int, longest_s: float, session: Session) -> None:
@@ -280,21 +271,21 @@ def _heat(recorder: Recorder, cores: int, longest_s: float, session: Session) ->
 
     def tell() -> None:
         done = (len(recorder.celsius) - began) * STEP_S
-        session.tell(f"all cores busy, {_shown(recorder.latest)}", min(done / longest_s, 1.0))
+        session.tell(f"all cores busy, {shown_celsius(recorder.latest)}", min(done / longest_s, 1.0))
 
     def full_enough() -> bool:
         tell()
-        return _settled(recorder, began) or (recorder.latest or 0.0) >= easing
+        return recorder.settled(began, SHORTEST_S) or (recorder.latest or 0.0) >= easing
 
     recorder.heat(cores, longest_s, full_enough)
     left_s = longest_s - (len(recorder.celsius) - began) * STEP_S
     if cores > 1 and (recorder.latest or 0.0) >= easing:
         half_began = len(recorder.celsius)
-        recorder.heat(cores // 2, left_s, lambda: _settled(recorder, half_began))
-    _let_go(recorder, session)
+        recorder.heat(cores // 2, left_s, lambda: recorder.settled(half_began, SHORTEST_S))
+    let_go(recorder, session)
 
 
-def _let_go(recorder: Recorder, session: Session) -> None:
+def let_go(recorder: Recorder, session: Session) -> None:
     """The load ends and the unit cools for half a minute; then, unless it was stopped, pulses.
 
     With the load off and on by turns the die follows at once and the cooler hardly at all.
@@ -302,29 +293,14 @@ def _let_go(recorder: Recorder, session: Session) -> None:
     if recorder.latest is None:
         return
     cores = int(recorder.busy[-1] or 0)
-    session.tell(f"the load has ended, {_shown(recorder.latest)}", 0.0)
+    session.tell(f"the load has ended, {shown_celsius(recorder.latest)}", 0.0)
     recorder.rest(COOLDOWN_S)
     for i in range(PULSES):
         if recorder.stopped:
             return
-        session.tell(f"the load on and off by turns, {_shown(recorder.latest)}", i / PULSES)
+        session.tell(f"the load on and off by turns, {shown_celsius(recorder.latest)}", i / PULSES)
         recorder.heat(cores, PULSE_S)
         recorder.rest(PULSE_S)
-
-
-def _shown(celsius: float | None) -> str:
-    return "no reading" if celsius is None else f"{celsius:.0f} celsius"
-
-
-def _settled(recorder: Recorder, began: int) -> bool:
-    """Loaded for long enough, and hardly warmer than three quarters of a minute ago."""
-    if (len(recorder.celsius) - began) * STEP_S < SHORTEST_S:
-        return False
-    now = _median(recorder.celsius[-15:])
-    before = _median(recorder.celsius[-15 - SETTLED_OVER_S : -SETTLED_OVER_S])
-    if isinstance(now, Absent) or isinstance(before, Absent):
-        return False
-    return abs(float(now.value) - float(before.value)) < SETTLED_K
 
 
 def judge_load(evidence: Load, limits: Limits) -> Judgement:
@@ -344,7 +320,7 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
         if power_known(evidence)
         else _judge_level(fit, late, evidence, limits)
     )
-    worse = None if whole.verdict is Verdict.FAIL else _worse_contact(evidence, limits)
+    worse = None if whole.verdict is Verdict.FAIL else worse_contact(evidence, limits, _advice(late=True))
     seen = whole.verdict is Verdict.PASS or (worse is not None and worse.verdict is Verdict.FAIL)
     return worse if worse is not None and seen else whole
 
@@ -357,18 +333,18 @@ def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) 
             Cannot.DID_NOT_ANSWER,
         )
     steep = "K/s" in stop
-    if not steep and (excuse := _warm_room(evidence, limits)):
+    if not steep and (excuse := warm_room(evidence, limits)):
         return excuse
     safe = evidence.safe if isinstance(evidence.safe, Reading) else None
     return failed(
         f"the load was ended for safety: {stop}",
         _advice(steep or late_share(evidence) > LATE_SHARE),
         Reading(max(temperature.taken), "celsius", temperature.source),
-        limits.get("temperature_slope") if steep else _safe_limit(safe, limits),
+        limits.get("temperature_slope") if steep else safe_limit(safe, limits),
     )
 
 
-def _warm_room(evidence: Load, limits: Limits) -> Judgement | None:
+def warm_room(evidence: Load, limits: Limits) -> Judgement | None:
     """Inconclusive where the bench reference says that the room is, or was, too warm to judge a level in."""
     room, most = limits.get(ROOM), number_of(limits, "room_most")
     if room is None or number(room) <= most:
@@ -378,7 +354,7 @@ def _warm_room(evidence: Load, limits: Limits) -> Judgement | None:
     return expired(evidence.reference_age, limits) or cannot_tell(reason, advice, limit=room)
 
 
-def _safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
+def safe_limit(safe: Reading | None, limits: Limits) -> Limit | None:
     """The limit that was reached: the map's, or the sensor's own rating with its margin."""
     given = limits.get("safe_temperature")
     if safe is None or (given is not None and given.value == safe.value):
@@ -441,7 +417,7 @@ def _known_contact(evidence: Load, limits: Limits) -> tuple[Contact, Limit, str]
     return None
 
 
-def _worse_contact(evidence: Load, limits: Limits) -> Judgement | None:
+def worse_contact(evidence: Load, limits: Limits, advice: str) -> Judgement | None:
     """None where the contact is no worse, or no sound one is known; what cannot be told is no pass."""
     record, reference = pulsed(evidence), _known_contact(evidence, limits)
     if record is None or reference is None:
@@ -453,7 +429,7 @@ def _worse_contact(evidence: Load, limits: Limits) -> Judgement | None:
     told = f"{found.ratio:.1f} times ({low:.1f} to {high:.1f}) {whose}"
     if low > 1.0 and found.ratio > math.sqrt(DOUBLED):
         reason = f"the heat crosses to the cooler worse: its resistance is {told}"
-        return failed(reason, _advice(True), measured, limit)
+        return failed(reason, advice, measured, limit)
     if high >= DOUBLED:
         reason = f"the contact of the cooler cannot be told from twice as poor: {told}"
         return cannot_tell(reason, _LONGER, measured=measured, limit=limit, way=Way.INSTRUMENT)
@@ -500,10 +476,10 @@ def _judge_settling(fit: ResponseFit, late: bool, evidence: Load, limits: Limits
         return old
     safe, hottest = float(evidence.safe.value), max(evidence.temperature.taken)
     measured = Reading(hottest, "celsius", evidence.temperature.source)
-    limit = _safe_limit(evidence.safe, limits)
+    limit = safe_limit(evidence.safe, limits)
     if fit.start_celsius + fit.rise_interval.low > safe:
         reason = f"full load would settle at {fit.start_celsius + fit.rise_k:.0f} celsius, {safe:.0f} is safe"
-        return _warm_room(evidence, limits) or failed(reason, _advice(late), measured, limit, Way.INFERRED)
+        return warm_room(evidence, limits) or failed(reason, _advice(late), measured, limit, Way.INFERRED)
     told = f"full load never passed {hottest:.0f} celsius"
     if room is not None:
         told += f" in a room of {number(room):.0f}"

@@ -76,7 +76,7 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class ThermalContact:
-    """What lies between processor and cooler: K/W, or K at full load where the power was not known; s."""
+    """What lies between a chip and its cooler: K/W, or K at full load where the power was not known; s."""
 
     resistance: Reading | Absent = NOT_RECORDED
     time_constant: Reading | Absent = NOT_RECORDED
@@ -87,7 +87,8 @@ class Baseline:
     """Inventory findings at intake, identity, whether the complaint shows, thermal figure if it runs.
 
     `taken` is UTC, RFC 3339. `thermal_resistance_k_per_w` is that of the processor's cooler. `source` says
-    what was measured; a baseline of a rehearsal serves a rehearsal only.
+    what was measured; a baseline of a rehearsal serves a rehearsal only. `contact` is the processor's,
+    `graphics_contact` that of the graphics card, where there is one.
     """
 
     schema: str
@@ -103,3 +104,4 @@ class Baseline:
     settings: Settings = Settings()
     source: Source = Source.LIVE
     contact: ThermalContact = ThermalContact()
+    graphics_contact: ThermalContact = ThermalContact()

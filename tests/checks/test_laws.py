@@ -23,6 +23,7 @@ from tests.support.machines import (
     GUID,
     Bench,
     FakeReader,
+    Warming,
     absent,
     backlight,
     bad_word,
@@ -36,10 +37,12 @@ from tests.support.machines import (
     connector,
     control,
     core_trial,
+    drawn,
     drive,
     drive_health,
     error_counts,
     graphics,
+    graphics_chip,
     identity,
     in_range,
     kernel_log,
@@ -143,7 +146,16 @@ NEEDED = {
     "processor.throttle": (Line("processor", Action.REFITTED), ()),
     "board.start": (replaced("board"), ("entries", "partitions", "partitions/0/id")),
     "storage.link": (replaced("storage"), ("links", "links/0/width", "links/0/most_width")),
-    "graphics.link": (replaced("graphics"), ("links", "links/0/width", "links/0/most_width")),
+    "graphics.link": (replaced("graphics"), ("links", "links/0/most_width")),
+    "graphics.heat": (
+        replaced("graphics"),
+        (
+            "chips",
+            "chips/0/load",
+            *(f"chips/0/load/{name}" for name in ("temperature", "cores", "cold", "safe")),
+            *(f"chips/0/drawn/{name}" for name in ("driver", "by_processor", "wrong")),
+        ),
+    ),
     "memory.counters": (
         MEMORY_LINE,
         ("counts", "counts/0/corrected", "counts/0/uncorrected"),
@@ -180,7 +192,8 @@ def passing(id: str):
     """Evidence that passes with nothing missing, and its limits."""
     line, _ = NEEDED[id]
     about = subject(check(id).kind, line, reference=reference(), **UNIT)
-    return check(id).measure(laptop(reading=SMALL), about, Bench()), check(id).limits(about)
+    machine = laptop(reading=SMALL, **({"temperature": Warming()} if id == "graphics.heat" else {}))
+    return check(id).measure(machine, about, Bench()), check(id).limits(about)
 
 
 def changed(value: Any, path: list[str], leaf: Any) -> Any:
@@ -373,6 +386,11 @@ units = st.builds(
         st.builds(connector, internal=st.booleans(), connected=flags, fault=maybe, model=maybe)
     ),
     graphics_adapters=several(st.builds(graphics, driver=maybe, on_card=flags)),
+    graphics_chips=several(
+        st.builds(graphics_chip, draws=maybe, on_card=flags, sensors=st.sampled_from([(), ("card", "other")]))
+    ),
+    drawn=st.builds(drawn, driver=maybe, by_processor=flags, wrong=whole_numbers, ended=maybe),
+    temperature=st.sampled_from([said(45.0, "celsius"), absent()]) | st.builds(Warming, st.floats(0, 90)),
     network_adapters=several(st.builds(network, driver=maybe, carrier=flags)),
     bluetooth_controllers=several(radios),
     sound_cards=several(st.builds(sound_card, plays=flags, records=flags, model=maybe)),

@@ -8,7 +8,18 @@ from checks.links import CARD, DRIVE
 from reports.model.evidence import Why
 from reports.model.finding import Cannot, Limit, Origin, Verdict
 from reports.model.servicemap import PartKind
-from tests.support.machines import absent, bus_link, judged, laptop, part, said, sata_link, subject
+from tests.support.machines import (
+    absent,
+    bus_link,
+    drawn,
+    graphics_chip,
+    judged,
+    laptop,
+    part,
+    said,
+    sata_link,
+    subject,
+)
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 NONE = absent(Why.NOT_SUPPORTED)
@@ -20,6 +31,15 @@ def drive(*links, about=None):
 
 def card(*links):
     return judged(CARD, laptop(card_links=links), subject(PartKind.GRAPHICS))[0]
+
+
+def card_that_draws(rest, load=None, **facts):
+    """With `rest` lanes of 16 at rest and `load` while it draws."""
+
+    def links(draws):
+        return (bus_link(load if draws and load else rest, 16, id="pci-0000:01:00.0"),)
+
+    return judged(CARD, laptop(card_links=links, **facts), subject(PartKind.GRAPHICS))[0]
 
 
 def by_map(name: str, value: float, unit: str):
@@ -136,3 +156,39 @@ def test_graphics_without_a_card_have_no_link_to_judge():
 
 def test_the_slot_and_the_cards_own_switch_are_both_looked_at():
     assert card(bus_link(4, 16), bus_link(16, 16)).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("rest", "load", "verdict"),
+    [(16, 16, Verdict.PASS), (8, 16, Verdict.PASS), (16, 8, Verdict.PASS), (8, 8, Verdict.FAIL)],
+)
+def test_of_rest_and_load_the_wider_link_of_a_card_counts(rest, load, verdict):
+    assert card_that_draws(rest, load).verdict is verdict
+
+
+@pytest.mark.parametrize(
+    "cannot", [drawn(by_processor=said(True)), drawn(driver=absent(Why.NOT_SUPPORTED, "no OpenGL ES"))]
+)
+def test_a_card_that_is_narrow_at_rest_and_could_not_be_loaded_is_left_open(cannot):
+    judgement = card_that_draws(8, 16, drawn=cannot)
+
+    assert judgement.verdict is Verdict.INCONCLUSIVE
+    assert "at rest the link of the graphics card runs at 8 lanes of 16" in judgement.reason
+    assert card_that_draws(16, 16, drawn=cannot).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("why", [Why.NOT_THERE, Why.NOT_SUPPORTED])
+def test_a_card_whose_driver_does_not_draw_rests_no_lanes_either(why):
+    chip = graphics_chip(draws=absent(why))
+
+    assert card_that_draws(8, graphics_chips=(chip,), drawn=drawn(driver=absent(why))).verdict is Verdict.FAIL
+
+
+def test_a_card_with_a_switch_of_its_own_is_judged_link_by_link():
+    def links(draws):
+        widths = (16, 8) if draws else (8, 8)
+        return tuple(bus_link(lanes, 16, id="pci-0000:01:00.0") for lanes in widths)
+
+    judgement = judged(CARD, laptop(card_links=links), subject(PartKind.GRAPHICS))[0]
+
+    assert judgement.verdict is Verdict.FAIL

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -29,6 +30,7 @@ from checks.machine import (
     ComputeTrial,
     CoreTrial,
     DisplayConnector,
+    Drawn,
     Drive,
     DriveHealth,
     DriveLayout,
@@ -36,6 +38,8 @@ from checks.machine import (
     ErrorCounts,
     Fan,
     GraphicsAdapter,
+    GraphicsChip,
+    GraphicsLoad,
     InputDevice,
     InputSort,
     KernelLog,
@@ -310,6 +314,30 @@ def graphics(**changes: Any) -> GraphicsAdapter:
     return GraphicsAdapter(**plain | changes)
 
 
+def graphics_chip(**changes: Any) -> GraphicsChip:
+    """That of the card, which an open driver has draw."""
+    plain: dict[str, Any] = {
+        "id": "pci-0000:01:00.0",
+        "model": said("HG card"),
+        "on_card": said(True),
+        "draws": said("/dev/dri/renderD128"),
+        "sensors": ("card",),
+    }
+    return GraphicsChip(**plain | changes)
+
+
+def drawn(**changes: Any) -> Drawn:
+    """What a sound card drew."""
+    plain: dict[str, Any] = {
+        "driver": said("HG card (gfx_test)"),
+        "by_processor": said(False),
+        "squares": said(4000),
+        "wrong": said(0),
+        "ended": absent(),
+    }
+    return Drawn(**plain | changes)
+
+
 def network(**changes: Any) -> NetworkAdapter:
     plain: dict[str, Any] = {
         "id": "pci-0000:00:1f.6",
@@ -479,6 +507,43 @@ class FakeClock:
 
 
 @dataclass
+class Warming:
+    """A chip at 35 celsius that draws itself warmer by `rise_k`, and cools again (time constant, s)."""
+
+    rise_k: float = 30.0
+    constant_s: float = 15.0
+    cools: bool = True
+    celsius: float = 35.0
+    until_s: float = 0.0
+
+    def __call__(self, machine: FakeMachine, sensor: str) -> Reading:
+        passed_s = machine.clock.seconds - self.until_s
+        aim = 35.0 + self.rise_k * machine.draws
+        if aim > self.celsius or self.cools:
+            self.celsius = aim + (self.celsius - aim) * math.exp(-passed_s / self.constant_s)
+        self.until_s = machine.clock.seconds
+        return said(round(self.celsius, 2), "celsius")
+
+
+@dataclass
+class FakeDrawing:
+    """A chip that is ready to draw."""
+
+    machine: FakeMachine
+
+    def drawn(self) -> Drawn:
+        return self.machine.facts["drawn"]
+
+    @contextmanager
+    def busy(self) -> Iterator[None]:
+        self.machine.draws, self.machine.drew = True, True
+        try:
+            yield
+        finally:
+            self.machine.draws = False
+
+
+@dataclass
 class FakeMachine:
     """Fits `checks.machine.Machine`. `facts` by the name of the question; `loads` counts what was loaded."""
 
@@ -489,6 +554,8 @@ class FakeMachine:
     loads: list[int] = field(default_factory=list)
     asked_health: int = 0
     trials: list[float] = field(default_factory=list)
+    draws: bool = False
+    drew: bool = False
 
     def identity(self) -> Identity:
         return self.facts["identity"]
@@ -568,7 +635,9 @@ class FakeMachine:
         return self.facts["temperature_sensors"]
 
     def temperature(self, sensor: str) -> Reading | Absent:
-        return self.facts["temperature"]
+        """The temperature, or what a function makes of this machine and the sensor."""
+        fact = self.facts["temperature"]
+        return fact(self, sensor) if callable(fact) else fact
 
     def processor_sensor(self) -> str | None:
         return self.facts["processor_sensor"]
@@ -602,6 +671,16 @@ class FakeMachine:
     def graphics_adapters(self) -> tuple[GraphicsAdapter, ...] | Absent:
         return self.facts["graphics_adapters"]
 
+    def graphics_chips(self) -> tuple[GraphicsChip, ...] | Absent:
+        return self.facts["graphics_chips"]
+
+    def graphics_energy(self, chip: str) -> Reading | Absent:
+        fact = self.facts["graphics_energy"]
+        return fact(self) if callable(fact) else fact
+
+    def drawing(self, chip: str) -> AbstractContextManager[GraphicsLoad]:
+        return nullcontext(FakeDrawing(self))
+
     def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
         fact = self.facts["network_adapters"]
         return fact(self.clock) if callable(fact) else fact
@@ -622,7 +701,9 @@ class FakeMachine:
         return self.facts["drive_links"]
 
     def card_links(self) -> tuple[BusLink, ...] | Absent:
-        return self.facts["card_links"]
+        """The links, or what a function makes of whether a chip draws."""
+        fact = self.facts["card_links"]
+        return fact(self.draws) if callable(fact) else fact
 
     def backlights(self) -> tuple[Backlight, ...] | Absent:
         return self.facts["backlights"]
@@ -705,6 +786,9 @@ def laptop(**facts: Any) -> FakeMachine:
         "trust_modules": (trust_module(),),
         "display_connectors": (connector(),),
         "graphics_adapters": (graphics(),),
+        "graphics_chips": (graphics_chip(),),
+        "graphics_energy": absent(Why.NOT_SUPPORTED),
+        "drawn": drawn(),
         "network_adapters": (network(),),
         "bluetooth_controllers": (radio(id="usb-10", driver=said("btusb")),),
         "sound_cards": (sound_card(),),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 import subprocess
@@ -49,3 +50,11 @@ def under_umockdev(description: Path, *command: str | Path) -> str:
 def python_under_umockdev(description: Path, program: str) -> str:
     """What a Python `program` prints in the `/sys` that `description` describes."""
     return under_umockdev(description, sys.executable, "-c", program)
+
+
+def need_library(name: str) -> None:
+    """The shared library `name` is there."""
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        do_without(f"the library {name} is not installed")

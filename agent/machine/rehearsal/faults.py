@@ -9,7 +9,17 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
-from agent.machine.rehearsal.unit import Adapter, Antenna, Disk, Extent, Lane, Slot, Thermometer, Unit
+from agent.machine.rehearsal.unit import (
+    Adapter,
+    Antenna,
+    Disk,
+    Extent,
+    Graphics,
+    Lane,
+    Slot,
+    Thermometer,
+    Unit,
+)
 from checks.machine import Complaint, InputSort, Use
 from checks.measures.air import place_of
 from reports.errors import DocumentError, Fault, shown
@@ -317,6 +327,32 @@ def _narrow_card(unit: Unit) -> Unit:
     return replace(unit, graphics=cards)
 
 
+def _hot_card(bend: Callable[[Graphics], Graphics]) -> Callable[[Unit], Unit]:
+    def changed(adapter: Adapter) -> Adapter:
+        return replace(adapter, heat=bend(adapter.heat)) if adapter.heat else adapter
+
+    def bent(unit: Unit) -> Unit:
+        cards = tuple(changed(adapter) for adapter in unit.graphics)
+        if cards == unit.graphics:
+            raise ValueError("the unit has no graphics card with a cooler of its own")
+        return replace(unit, graphics=cards)
+
+    return bent
+
+
+def _pads_gone(heat: Graphics) -> Graphics:
+    return replace(heat, pads_k_per_w=heat.pads_k_per_w * 8.0)
+
+
+def _loose_cooler(heat: Graphics) -> Graphics:
+    worse = heat.cooling.contact_k_per_w * 8.0
+    return replace(heat, cooling=replace(heat.cooling, contact_k_per_w=worse))
+
+
+def _fan_off(heat: Graphics) -> Graphics:
+    return replace(heat, blowers=tuple(replace(fan, plugged=False) for fan in heat.blowers))
+
+
 def _errors(**changes: object) -> Callable[[Unit], Unit]:
     return lambda unit: replace(unit, errors=replace(unit.errors, **changes))  # type: ignore[arg-type]
 
@@ -517,6 +553,21 @@ _TABLE = (
     ),
     Named("drive-link-slow", "the drive's link fell back to its lowest rate", _drive_lane(_slower)),
     Named("graphics-card-crooked", "the graphics card sits crooked: half its lanes", _narrow_card),
+    Named(
+        "graphics-pads-missing", "the pads on the graphics card's memory are missing", _hot_card(_pads_gone)
+    ),
+    Named("graphics-cooler-loose", "the graphics card's cooler does not touch", _hot_card(_loose_cooler)),
+    Named("graphics-fan-off", "the plug of the graphics card's fan is off", _hot_card(_fan_off)),
+    Named(
+        "graphics-miscalculates",
+        "the graphics card draws wrong under load",
+        _hot_card(lambda heat: replace(heat, errs=True)),
+    ),
+    Named(
+        "graphics-closed",
+        "no open driver draws on the graphics card (an ordinary limit)",
+        _hot_card(lambda heat: replace(heat, draws=False)),
+    ),
     Named("memory-errors", "a memory module gives errors that are corrected", _bad_module),
     Named("link-errors", "the link of a device fails again and again", _bad_link),
     Named("machine-checks", "the processor reports errors of the hardware", _logged(Complaint.MACHINE_CHECK)),

@@ -24,6 +24,7 @@ from agent.machine.rehearsal.unit import (
     Extent,
     Eye,
     Firmware,
+    Graphics,
     Held,
     Lamp,
     Lane,
@@ -140,7 +141,51 @@ def _graphics(chance: random.Random, form: Form) -> tuple[Adapter, ...]:
     width = chance.choice((8, 16, 16))
     lane = Lane(chance.choice((2.5, 8.0, 16.0)), width, 16.0, width)  # a card that idles lowers its speed
     card = Adapter("pci-0000:01:00.0", "HG graphics card", "gfx_rehearsal", on_card=True, lane=lane)
-    return (card,) if form is Form.TOWER and chance.random() < 0.6 else (own,)
+    if form is not Form.TOWER or chance.random() >= 0.6:
+        return (own,)
+    heat = _graphics_heat(chance)
+    return (replace(card, heat=heat, rests_at=chance.choice((0, 0, 0, 8)) if heat.draws else 0),)
+
+
+def _graphics_heat(chance: random.Random) -> Graphics:
+    """A card of 30 to 220 W; no open driver draws on one in three, and some tell neither heat nor power."""
+    load_w = chance.uniform(30.0, 220.0)
+    idle_w = load_w * chance.uniform(0.05, 0.15)
+    package = Package(
+        cores=1,
+        idle_w=idle_w,
+        core_w=load_w - idle_w,
+        boost_w=load_w * 1.1,
+        boost_s=0.0,
+        sustained_w=load_w * 1.05,
+        throttle_celsius=98.0,
+        wander=chance.uniform(0.002, 0.02),
+        energy_counter=chance.random() < 0.7,
+    )
+    resistance = chance.uniform(30.0, 48.0) / (load_w - idle_w)
+    contact = resistance * chance.uniform(0.15, 0.35)
+    given_off = 1.0 / (resistance - contact)
+    still = given_off * chance.uniform(0.2, 0.4)
+    cooling = Cooling(
+        room_celsius=chance.uniform(20.0, 30.0),  # the air in the case
+        drift_k_per_s=chance.gauss(0.0, 1.0) / 600.0,
+        die_j_per_k=chance.uniform(2.0, 6.0) / contact,
+        contact_k_per_w=contact,
+        cooler_j_per_k=chance.uniform(30.0, 110.0) * given_off,
+        still_w_per_k=still,
+        forced_w_per_k=(given_off - still) * chance.uniform(1.0, 1.5),
+    )
+    full = chance.uniform(1800.0, 3200.0)
+    curve = ((45.0, 0.0), (58.0, full * 0.6), (72.0, full))  # it rests while the chip is cool
+    return Graphics(
+        package=package,
+        cooling=cooling,
+        blowers=(Blower("graphics-fan", "Card fan", curve, chance.uniform(2.0, 8.0), tachometer=False),),
+        memory_w=10.0,
+        pads_k_per_w=chance.uniform(0.5, 1.5),
+        draws=chance.random() < 0.67,
+        sensor=chance.random() < 0.85,
+    )
 
 
 def _controls(chance: random.Random, form: Form) -> tuple[Control, ...]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from agent.machine.rehearsal import faults as fault_table
 from agent.machine.rehearsal import physics, scale_model
 from agent.machine.rehearsal.camera import PlayedCamera
 from agent.machine.rehearsal.drive import Played
+from agent.machine.rehearsal.graphics import PlayedGraphics
 from agent.machine.rehearsal.unit import (
     Adapter,
     Antenna,
@@ -52,6 +53,8 @@ from checks.machine import (
     ErrorCounts,
     Fan,
     GraphicsAdapter,
+    GraphicsChip,
+    GraphicsLoad,
     InputDevice,
     InputSort,
     KernelLog,
@@ -158,6 +161,10 @@ class RehearsalMachine:
         self._at_start: ErrorCounts | None = None
         self._drives = {disk.id: Played(disk, self._clock) for disk in self.unit.disks}
         self._cameras = {eye.id: PlayedCamera(eye, seed) for eye in self.unit.eyes}
+        self._graphics = {
+            it.id: PlayedGraphics(it, self._clock.monotonic, lambda: self._load(self._shared_cores()), seed)
+            for it in self.unit.graphics
+        }
         self._ripple = random.Random(f"tachometer {seed}")  # noqa: S311
 
     @property
@@ -343,6 +350,19 @@ class RehearsalMachine:
             for it in self.unit.graphics
         )
 
+    def graphics_chips(self) -> tuple[GraphicsChip, ...] | Absent:
+        return tuple(it.chip for it in self._graphics.values())
+
+    def graphics_energy(self, chip: str) -> Reading | Absent:
+        return self._graphics[chip].energy()
+
+    def drawing(self, chip: str) -> AbstractContextManager[GraphicsLoad]:
+        return nullcontext(self._graphics[chip])
+
+    def _shared_cores(self) -> int:
+        """Graphics of the processor heat it as so many of its cores do."""
+        return (self.unit.package.cores + 1) // 2
+
     def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
         carrier = self.unit.network_cable_in and self.unit.network_answers
         return tuple(
@@ -380,7 +400,15 @@ class RehearsalMachine:
         return tuple(_link(it, it.lane) for it in inside if it.lane)
 
     def card_links(self) -> tuple[BusLink, ...] | Absent:
-        return tuple(_link(it, it.lane) for it in self.unit.graphics if it.on_card and it.lane)
+        return tuple(
+            _link(it, self._lane(it, it.lane)) for it in self.unit.graphics if it.on_card and it.lane
+        )
+
+    def _lane(self, card: Adapter, lane: Lane) -> Lane:
+        """Under load as fast as it goes; at rest some lower it, and some rest lanes too."""
+        if self._graphics[card.id].draws_now:
+            return replace(lane, speed=lane.most_speed)
+        return replace(lane, width=min(card.rests_at, lane.width)) if card.rests_at else lane
 
     def backlights(self) -> tuple[Backlight, ...] | Absent:
         return tuple(
@@ -503,11 +531,15 @@ class RehearsalMachine:
             self._heat.full_speed = False
 
     def temperature_sensors(self) -> tuple[TemperatureSensor, ...] | Absent:
-        return tuple(_sensor(sensor) for sensor in self.unit.thermometers)
+        of_graphics = (sensor for it in self._graphics.values() for sensor in it.sensors)
+        return (*(_sensor(sensor) for sensor in self.unit.thermometers), *of_graphics)
 
     def temperature(self, sensor: str) -> Reading | Absent:
         found = next((item for item in self.unit.thermometers if item.id == sensor), None)
         source = f"rehearsal: temperature {sensor}"
+        chip, _, name = sensor.rpartition("/")
+        if found is None and chip in self._graphics:
+            return self._graphics[chip].temperature(name)
         if found is None:
             return Absent(Why.NOT_THERE, source)
         if found.switched_off:
@@ -580,6 +612,7 @@ class RehearsalMachine:
             "board.tpm.fitted": bool(self._sound.tpm_version),
             "display.panel.fitted": any(screen.internal for screen in self._sound.screens),
             "graphics.present.fitted": any(it.on_card for it in self._sound.graphics),
+            "graphics.heat.felt": not any(it.too_hot_to_touch for it in self._graphics.values()),
             "ports.network.fitted": bool(self._sound.networks),
             "ports.network.cable": self.unit.network_cable_in,
             "audio.codec.fitted": any(it.plays for it in self._sound.sounds),

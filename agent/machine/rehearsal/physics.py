@@ -12,14 +12,28 @@ from __future__ import annotations
 import itertools
 import random
 from dataclasses import dataclass
+from typing import Protocol
 
-from agent.machine.rehearsal.unit import Blower, Unit
+from agent.machine.rehearsal.unit import Blower, Cooling, Package, Unit
 
 STEP_S = 0.1
 """Against the fastest node, about 2 s: an error under a hundredth of a kelvin by the midpoint rule."""
 
 LEFT_ALONE = 0.4
 """Share of its full speed at which a fan turns whose control does not reach it."""
+
+
+class Cooled(Protocol):
+    """A chip and its cooler: that of the processor, or of a graphics card."""
+
+    @property
+    def package(self) -> Package: ...
+
+    @property
+    def cooling(self) -> Cooling: ...
+
+    @property
+    def blowers(self) -> tuple[Blower, ...]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +65,7 @@ def curve_rpm(blower: Blower, celsius: float) -> float:
     return points[-1][1] * blower.strength
 
 
-def steady_die_celsius(unit: Unit, power_w: float) -> float:
+def steady_die_celsius(unit: Cooled, power_w: float) -> float:
     """Where the die settles at a constant power: the one temperature that its fan's curve agrees with.
 
     The hotter, the faster the fan, so the balance has a single root; found by bisection.
@@ -66,14 +80,14 @@ def steady_die_celsius(unit: Unit, power_w: float) -> float:
     return (low + high) / 2
 
 
-def _settles_above(unit: Unit, power_w: float, celsius: float) -> bool:
+def _settles_above(unit: Cooled, power_w: float, celsius: float) -> bool:
     share = sum(curve_rpm(fan, celsius) for fan in unit.blowers) / full_rpm(unit)
     cooling = unit.cooling
     given_off = cooling.still_w_per_k + cooling.forced_w_per_k * share
     return cooling.room_celsius + power_w * (cooling.contact_k_per_w + 1.0 / given_off) > celsius
 
 
-def full_rpm(unit: Unit) -> float:
+def full_rpm(unit: Cooled) -> float:
     """All fans at full speed, rpm; 1 where there is none, so that a share can be taken of it."""
     return sum(fan.full_rpm for fan in unit.blowers) or 1.0
 
@@ -89,7 +103,7 @@ def truth(unit: Unit) -> Truth:
 class Heat:
     """The thermal state of a unit, moved on by `advance`."""
 
-    def __init__(self, unit: Unit, seed: int) -> None:
+    def __init__(self, unit: Cooled, seed: int) -> None:
         self._unit = unit
         self._chance = random.Random(f"power {seed}")  # noqa: S311 - a rehearsal must repeat
         self.now_s = 0.0

@@ -320,14 +320,40 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True)
+class Graphics:
+    """The heat of a graphics chip with a cooler of its own, in the terms of the processor's.
+
+    Its memory stands above the cooler by `memory_w` times `pads_k_per_w`. Without `draws` no open driver
+    reaches it, without `sensor` it has none. `errs`: it draws wrong.
+    """
+
+    package: Package
+    cooling: Cooling
+    blowers: tuple[Blower, ...] = ()
+    critical_celsius: float = 100.0
+    memory_critical_celsius: float = 105.0
+    memory_w: float = 10.0
+    pads_k_per_w: float = 1.0
+    draws: bool = True
+    sensor: bool = True
+    errs: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Adapter:
-    """A graphics adapter (`on_card`: not part of the board), a network adapter or a card reader."""
+    """A graphics adapter (`on_card`: not part of the board), a network adapter or a card reader.
+
+    `heat` None: a graphics chip that shares the processor's cooler. At rest its link has `rests_at` lanes
+    (0: all of them).
+    """
 
     id: str
     model: str
     driver: str
     on_card: bool = False
     lane: Lane | None = None
+    heat: Graphics | None = None
+    rests_at: int = 0
 
 
 @dataclass(frozen=True, slots=True)

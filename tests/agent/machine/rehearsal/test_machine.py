@@ -10,7 +10,7 @@ import pytest
 from agent.machine.rehearsal.faults import FAULTS
 from agent.machine.rehearsal.good_units import random_good_unit
 from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
-from agent.machine.rehearsal.unit import Adapter, Cell, Control, Disk, Errors, Lane
+from agent.machine.rehearsal.unit import Adapter, Cell, Control, Disk, Errors, Graphics, Lane
 from checks.camera.frames import CLOSED, HAS_NO_SHUTTER
 from checks.machine import InputSort, Machine, Question
 from reports.errors import DocumentError
@@ -103,9 +103,22 @@ def facts(it: Machine) -> dict[str, object]:
             speeds.append(it.fan_speed("platform-fan-1"))
         found["hot"] = it.temperature("platform-coretemp.0-1")
         found["clocks"] = it.clocks()
+    found["drawn"], found["card hot"] = after_drawing(it)
     found["computed"] = it.compute_trial(2.0, lambda done: True)
     found["trial"] = it.memory_trial(0.1, 1, 10.0, lambda done: True)
     return found | {"speeds": tuple(speeds), "clock later": it.real_time_clock()}
+
+
+def after_drawing(it: RehearsalMachine) -> tuple[object, object]:
+    """Of every chip, what it drew in a minute, and what its sensors said then."""
+    drew, hot = [], []
+    for chip in it.graphics_chips():
+        with it.drawing(chip.id) as load:
+            with load.busy():
+                it.clock.sleep(60.0)
+                hot.append(tuple(it.temperature(sensor) for sensor in chip.sensors))
+            drew.append(load.drawn())
+    return drew, hot
 
 
 SHOWS = {
@@ -184,6 +197,11 @@ SHOWS = {
     "drive-link-narrow": "drive_links",
     "drive-link-slow": "drive_links",
     "graphics-card-crooked": "card_links",
+    "graphics-pads-missing": "card hot",
+    "graphics-cooler-loose": "card hot",
+    "graphics-fan-off": "card hot",
+    "graphics-miscalculates": "drawn",
+    "graphics-closed": "drawn",
     "memory-errors": "error_counts",
     "link-errors": "error_counts",
     "machine-checks": "error_counts",
@@ -191,7 +209,16 @@ SHOWS = {
     "drive-link-errors": "error_counts",
 }
 
-HG_CARD = Adapter("pci-0000:01:00.0", "HG card", "gfx_rehearsal", on_card=True, lane=Lane(16.0, 16, 16.0, 16))
+HG_CARD = Adapter(
+    "pci-0000:01:00.0",
+    "HG card",
+    "gfx_rehearsal",
+    on_card=True,
+    lane=Lane(16.0, 16, 16.0, 16),
+    heat=Graphics(
+        replace(DEMO.package, cores=1, core_w=DEMO.package.sustained_w), DEMO.cooling, DEMO.blowers
+    ),
+)
 
 MORE = replace(
     DEMO,

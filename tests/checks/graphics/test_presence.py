@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from checks.fitted import HAS_NONE
-from checks.graphics import PRESENT
+from checks.graphics.presence import PRESENT
 from reports.model.evidence import Why
 from reports.model.finding import Cannot, Verdict
 from reports.model.servicemap import PartKind

@@ -1,0 +1,1 @@
+"""Graphics: the chip, its card and their heat."""

@@ -1,0 +1,195 @@
+"""Drawing off screen: the squares are right, the processor never passes as a chip, and nothing outlives its
+purpose. Here the processor draws (Mesa's llvmpipe); a real chip was not to be had."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+
+import psutil
+import pytest
+
+from agent.machine import drawing
+from agent.machine.live import LiveMachine
+from agent.machine.opengl import SOFTWARE, NoDrawing, canvas
+from agent.machine.workers import PATIENCE_S
+from checks.graphics.heat import HEAT
+from checks.machine import GraphicsChip
+from reports.model.evidence import Reading, Why
+from reports.model.finding import Verdict
+from reports.model.servicemap import PartKind
+from tests.support.machines import Bench, said, subject
+from tests.support.tools import PROJECT, need_library
+
+PARENT = """
+import time
+from agent.machine.drawing import drawing
+with drawing("software") as it, it.busy():
+    print("drawing", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture(autouse=True)
+def _libraries() -> None:
+    need_library("libEGL.so.1")
+    need_library("libGLESv2.so.2")
+
+
+def workers_of(pid: int) -> list[psutil.Process]:
+    return [child for child in psutil.Process(pid).children() if "agent.machine.drawing" in child.cmdline()]
+
+
+def right(x: int, y: int, lane: int, start: int) -> int:
+    """What the program has to give, counted out."""
+    value = (x + 7 * y + lane + start) % drawing.MODULUS
+    for _ in range(drawing.STEPS):
+        value = (drawing.FACTOR * value + drawing.ADDEND) % drawing.MODULUS
+    return value
+
+
+@pytest.mark.parametrize("start", [0, 1, 250])
+def test_every_pixel_is_what_plain_arithmetic_gives(start):
+    with canvas(SOFTWARE, drawing.SIDE, drawing.PROGRAM, "start") as it:
+        it.draw(start)
+        it.finish()
+        pixels = it.pixels()
+
+    places = [(0, 0), (1, 0), (0, 1), (255, 255), (17, 203)]
+    assert [list(pixels[4 * (y * drawing.SIDE + x) :][:4]) for x, y in places] == [
+        [right(x, y, lane, start) for lane in range(4)] for x, y in places
+    ]
+    assert drawing.wrong_values(pixels, start) == 0
+    assert drawing.wrong_values(pixels, start + 1) > len(pixels) * 0.9
+
+
+def test_a_single_wrong_bit_is_counted():
+    with canvas(SOFTWARE, drawing.SIDE, drawing.PROGRAM, "start") as it:
+        it.draw(3)
+        it.finish()
+        pixels = bytearray(it.pixels())
+    pixels[4 * 70_001 % len(pixels)] ^= 0x10
+
+    assert drawing.wrong_values(bytes(pixels), 3) == 1
+
+
+def test_it_draws_while_it_is_busy_and_hardly_else():
+    with drawing.drawing(SOFTWARE) as it:
+        first = it.drawn()
+        with it.busy():
+            time.sleep(2.5)
+        working = it.drawn()
+        time.sleep(1.5)
+        resting = it.drawn()
+
+    assert first.squares == 1
+    assert working.squares > 10
+    assert resting.squares == working.squares
+    assert working.wrong == 0
+    assert working.by_processor
+    assert "llvmpipe" in working.driver
+
+
+@pytest.mark.parametrize("file", ["/dev/dri/renderD999", "/dev/null"])
+def test_a_file_that_is_no_chips_draws_nothing_and_says_so(file):
+    with drawing.drawing(file) as it:
+        assert file in it.drawn().refused
+    with pytest.raises(NoDrawing, match="no open driver"), canvas(file, 16, drawing.PROGRAM, "start"):
+        pass
+
+
+def test_a_program_that_the_driver_does_not_take_is_told():
+    with pytest.raises(NoDrawing, match="does not take"), canvas(SOFTWARE, 16, "void main() { no }", "start"):
+        pass
+
+
+class OnTheProcessor(LiveMachine):
+    """This computer, with a chip that only the processor draws for."""
+
+    def graphics_chips(self):
+        return (GraphicsChip("pci-0000:01:00.0", said("HG card"), said(True), said(SOFTWARE), ()),)
+
+    def processor_sensor(self):
+        return "cpu"
+
+    def temperature(self, sensor):
+        return said(40.0, "celsius")
+
+    def _chip(self, chip):
+        return type("Node", (), {"node": Reading(SOFTWARE, "", "test")})()
+
+
+def test_the_check_never_takes_the_processor_for_the_chip():
+    about = subject(PartKind.GRAPHICS)
+    evidence = HEAT.measure(OnTheProcessor(), about, Bench())
+    judgement = HEAT.judge(evidence, HEAT.limits(about))
+
+    assert evidence.chips[0].drawn.by_processor.value is True
+    assert evidence.chips[0].drawn.wrong.value == 0
+    assert evidence.chips[0].load.why is Why.NOT_SUPPORTED
+    assert judgement.verdict is Verdict.INCONCLUSIVE
+    assert "the processor draws in its place" in judgement.reason
+
+
+# -- it ends -------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def parent() -> Iterator[subprocess.Popen[str]]:
+    """A process of its own that has a chip draw."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", PARENT],
+        cwd=PROJECT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "drawing\n"
+    yield process
+    with suppress(ProcessLookupError):
+        process.kill()
+    process.communicate()
+
+
+def all_end(workers: list[psutil.Process], within_s: float) -> bool:
+    _, alive = psutil.wait_procs(workers, timeout=within_s)
+    # a worker whose parent was killed is a zombie until init takes it
+    return all(worker.status() == psutil.STATUS_ZOMBIE for worker in alive)
+
+
+def test_leaving_ends_it_at_once():
+    with drawing.drawing(SOFTWARE) as it, it.busy():
+        workers = workers_of(os.getpid())
+
+    assert len(workers) == 1
+    assert not any(worker.is_running() for worker in workers)
+
+
+def test_a_parent_that_is_killed_takes_the_drawing_with_it(parent):
+    workers = workers_of(parent.pid)
+    parent.kill()
+
+    assert len(workers) == 1
+    assert all_end(workers, 3.0)
+
+
+def test_a_parent_that_hangs_is_no_longer_obeyed(parent):
+    workers = workers_of(parent.pid)
+    parent.send_signal(signal.SIGSTOP)
+
+    assert len(workers) == 1
+    assert all_end(workers, PATIENCE_S + 3)
+
+
+def test_a_worker_that_is_killed_is_told():
+    with drawing.drawing(SOFTWARE) as it, it.busy():
+        (worker,) = workers_of(os.getpid())
+        worker.kill()
+        time.sleep(0.5)
+
+        assert it.drawn().ended
