@@ -42,6 +42,7 @@ MAY_COMMAND_DEVICES = {
     "agent/machine/linux/v4l2.py": "VIDIOC_QUERYCAP: what a camera can do; nothing is set",
 }
 MAY_NAME_DEVICES = {
+    "agent/machine/linux/graphics_chip.py": "the render node of a chip; EGL opens it to draw off screen",
     "agent/machine/linux/blockread.py": "drives, opened to read: nobody else opens one",
     "agent/stick/medium.py": "the stick's partition, named to mount(2) once it is sure that it is one",
     "agent/machine/linux/kernel_log.py": "the kernel's log, opened to read",

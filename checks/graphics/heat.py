@@ -340,6 +340,7 @@ def _judged(chip: ChipHeat, limits: Limits) -> Judgement:
         (f"the temperature of {_name(chip)} at rest", chip.load.cold),
         (f"what is safe for {_name(chip)}", chip.load.safe),
         (f"when {_name(chip)} drew", chip.load.cores),
+        (f"how {_name(chip)} is loaded", chip.load.all_cores),
     ):
         if isinstance(needed, Absent):
             return unread(what, needed)

@@ -17,7 +17,7 @@ from checks.machine import Question
 from checks.registry import CHECKS, check
 from reports.errors import DocumentError
 from reports.model.evidence import Absent, Answer
-from reports.model.finding import Depth, Judgement, Stage, Verdict
+from reports.model.finding import Depth, Judgement, Stage, Verdict, Way
 from reports.model.order import Expected, Form, Line
 from reports.model.servicemap import PartKind
 from tests.support.journeys import bench_of
@@ -138,7 +138,6 @@ OTHER_FORMS = {
     "graphics-card-loose": (Form.TOWER, "graphics.present"),
     "charging-socket-off": (Form.LAPTOP, "charger.mains"),
     "battery-not-charging": (Form.LAPTOP, "battery.charging"),
-    "graphics-card-crooked": (Form.TOWER, "graphics.link"),
     "memory-errors": (Form.TOWER, "memory.counters"),
 }
 """Faults of parts that the demonstration's unit was made without."""
@@ -285,8 +284,8 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
     hot = {
         each for each in FAULT_TABLE if each.startswith(("fan-", "compound", "cooler", "vents", "sensor-"))
     }
-    tried = {"memory-bad-cell", "processor-miscalculates", "clock-sags"}
-    limits = {"no-power-counter", "no-tachometer", "mains-unplugged", "room-hot"}
+    tried = {"memory-bad-cell", "processor-miscalculates", "clock-sags", *CARD_FAULTS}
+    limits = {"no-power-counter", "no-tachometer", "mains-unplugged", "room-hot", "graphics-closed"}
 
     assert FAULT_TABLE.keys() - hot - tried - limits - elsewhere == {
         *FAULTS,
@@ -354,6 +353,59 @@ def test_no_good_memory_is_held_when_it_is_tried(form):
             wrong[seed] = judgement.reason
 
     assert wrong == {}
+
+
+CARD_FAULTS = {
+    "graphics-card-crooked": ("graphics.link", "runs at"),
+    "graphics-pads-missing": ("graphics.heat", "memory"),
+    "graphics-cooler-loose": ("graphics.heat", "compound"),
+    "graphics-fan-off": ("graphics.heat", "fan"),
+    "graphics-miscalculates": ("graphics.heat", "draws wrong"),
+}
+"""Faults of a card that show once it draws, each with a word of what is said."""
+
+
+def of_card(unit: Unit, id: str, *faults: str, seed: int = 0) -> Judgement:
+    it, machine = check(id), RehearsalMachine(unit, faults, seed)
+    about = subject(PartKind.GRAPHICS, form=unit.form)
+    return it.judge(it.measure(machine, about, Present(machine)), it.limits(about))
+
+
+def with_card(seed: int, *, draws: bool = True) -> Unit:
+    """The first good tower from `seed` on with a card that an open driver has draw, or none."""
+    for later in range(seed, seed + 60):
+        unit = random_good_unit(later, Form.TOWER)
+        heat = unit.graphics[0].heat
+        if heat is not None and (heat.draws and heat.sensor) is draws:
+            return unit
+    raise AssertionError(seed)
+
+
+@pytest.mark.parametrize("seed", [0, 20, 40])
+@pytest.mark.parametrize("fault", CARD_FAULTS)
+def test_each_fault_of_a_card_shows_once_it_draws(fault, seed):
+    id, word = CARD_FAULTS[fault]
+    unit = with_card(seed)
+
+    judgement = of_card(unit, id, fault)
+
+    assert of_card(unit, id).verdict is Verdict.PASS
+    assert judgement.verdict is Verdict.FAIL
+    assert word in f"{judgement.reason}; {judgement.advice}"
+
+
+def test_no_good_card_is_held_when_it_draws():
+    wrong, told = {}, Counter()
+    for seed in range(60):
+        unit = random_good_unit(seed, Form.TOWER)
+        for id in ("graphics.link", "graphics.heat"):
+            judgement = of_card(unit, id, seed=seed)
+            told[id, judgement.way] += 1
+            if judgement.verdict not in (Verdict.PASS, Verdict.NOT_APPLICABLE):
+                wrong[seed, id] = judgement.reason
+
+    assert wrong == {}
+    assert min(told["graphics.heat", way] for way in (Way.INSTRUMENT, Way.INFERRED, Way.OBSERVED)) >= 3
 
 
 AT_WORK = {"processor-miscalculates": "processor.compute", "clock-sags": "processor.clock"}

@@ -8,9 +8,14 @@ from functools import cache
 import pytest
 
 from agent.machine.rehearsal.faults import FAULTS
+from agent.machine.rehearsal.good_units import random_good_unit
 from agent.machine.rehearsal.machine import RehearsalMachine, load_unit
+from agent.machine.rehearsal.unit import Unit
+from agent.planning.mapcheck import generic_map
 from reports.errors import DocumentError
-from reports.model.finding import Finding, Verdict, Weight
+from reports.model.finding import Finding, Verdict, Way, Weight
+from reports.model.order import SCHEMA, Action, Form, Line, Order
+from reports.model.order import Unit as OrderedUnit
 from reports.model.verdict import UnitVerdict, unit_verdict
 from tests.support.journeys import DEMO, DEMO_MAP, DEMO_ORDER, bad, walked
 
@@ -174,3 +179,64 @@ def test_two_faults_of_one_board_are_two_lines():
     ]
 
     assert leaders == ["board.identity", "board.clock"]
+
+
+# -- a card, which the demonstration's family was made without ------------------------------------------
+
+
+def tower() -> Unit:
+    """A good tower whose card an open driver has draw."""
+    units = (random_good_unit(seed, Form.TOWER) for seed in range(50))
+    return next(it for it in units if (heat := it.graphics[0].heat) and heat.draws and heat.sensor)
+
+
+TOWER = tower()
+TOWER_ORDER = Order(
+    SCHEMA,
+    "LM-2094",
+    "2026-03-16",
+    OrderedUnit(Form.TOWER, TOWER.plate.serial, maker=TOWER.plate.maker, product=TOWER.plate.product),
+    "goes black in games",
+    (Line("graphics-card", Action.REFITTED),),
+    "t7",
+)
+
+
+@cache
+def tower_with(*faults: str) -> tuple[Finding, ...]:
+    return walked(TOWER, TOWER_ORDER, generic_map(Form.TOWER), faults, seed=1)
+
+
+def test_a_sound_card_is_heated_and_named_and_its_unit_is_ready():
+    heat = next(each for each in tower_with() if each.check == "graphics.heat")
+
+    assert unit_verdict(tower_with()) is UnitVerdict.READY
+    assert heat.judgement.way in (Way.INSTRUMENT, Way.INFERRED)
+    assert "HG graphics card at pci-0000:01:00.0 was heated by" in heat.judgement.reason
+
+
+def test_a_unit_whose_card_no_open_driver_reaches_is_ready_once_a_hand_felt_it():
+    heat = next(each for each in tower_with("graphics-closed") if each.check == "graphics.heat")
+
+    assert unit_verdict(tower_with("graphics-closed")) is UnitVerdict.READY
+    assert heat.judgement.way is Way.OBSERVED
+
+
+@pytest.mark.parametrize(
+    ("fault", "check", "first"),
+    [
+        ("graphics-pads-missing", "graphics.heat", "take the card's cooler off and look at the pads"),
+        ("graphics-cooler-loose", "graphics.heat", "take the card's cooler off, renew the compound"),
+        ("graphics-fan-off", "graphics.heat", "look at the card's fan"),
+        ("graphics-miscalculates", "graphics.heat", "reseat the card"),
+        ("graphics-card-crooked", "graphics.link", "reseat the card"),
+    ],
+)
+def test_a_fault_of_a_card_is_one_line_that_names_what_to_look_at(fault, check, first):
+    (told,) = [finding for finding in bad(tower_with(fault)) if not finding.group]
+
+    assert told.check == check
+    assert told.judgement.verdict is Verdict.FAIL
+    assert told.judgement.advice.startswith(first)
+    assert told.suspects[0].name == "graphics card"
+    assert unit_verdict(tower_with(fault)) is UnitVerdict.HOLD

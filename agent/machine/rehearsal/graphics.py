@@ -66,7 +66,7 @@ class PlayedGraphics:
             return Absent(Why.NOT_THERE, f"rehearsal: {self._adapter.id}", "no driver took it")
         if self._own is not None and not self._own.draws:
             return Absent(Why.NOT_SUPPORTED, f"rehearsal: {self._adapter.id}", "its driver does not draw")
-        return self._said("/dev/dri/renderD128", "", "draws")
+        return self._said(self._adapter.driver, "", "draws")
 
     def temperature(self, name: str) -> Reading:
         """Celsius, to the degree."""
