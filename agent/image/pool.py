@@ -34,18 +34,24 @@ class Fetched:
 class Manifest:
     """What a pool holds, and when it was fetched: the date of everything built of it (UTC, Unix time).
 
-    `lock_sha256` is of the lock file that its wheels were fetched by.
+    `wanted_sha256` is of what it was fetched by (`wanted`).
     """
 
     fetched_s: int
     files: tuple[Fetched, ...]
-    lock_sha256: str = ""
+    wanted_sha256: str = ""
 
 
 def serves(pool: Path, lock: Path) -> bool:
-    """Whether `pool` was fetched by this very lock file."""
+    """Whether `pool` was fetched by this very lock file and recipe."""
     manifest = pool / "manifest.json"
-    return manifest.exists() and json.loads(manifest.read_text()).get("lock_sha256") == _sha256(lock)
+    return manifest.exists() and json.loads(manifest.read_text()).get("wanted_sha256") == wanted(lock)
+
+
+def wanted(lock: Path) -> str:
+    """Digest of the lock file and of the names of all packages: what a pool is fetched by."""
+    names = (*recipe.INSTALLED, recipe.KERNEL, *recipe.DRAWING, *recipe.FIRMWARE, *recipe.BOOT)
+    return hashlib.sha256(lock.read_bytes() + "\n".join(names).encode()).hexdigest()
 
 
 def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -> Manifest:
@@ -57,12 +63,12 @@ def fetch(pool: Path, lock: Path, kernel_release: str = recipe.KERNEL_RELEASE) -
     _apt_get(apt, "download", _kernel(apt), *recipe.FIRMWARE, *recipe.BOOT, cwd=unpacked)
     shutil.rmtree(pool / "wheels", ignore_errors=True)  # another lock may have wanted other versions
     _wheels(_folder(pool / "wheels"), lock)
-    return record(pool, int(datetime.now(UTC).timestamp()), _sha256(lock))
+    return record(pool, int(datetime.now(UTC).timestamp()), wanted(lock))
 
 
-def record(pool: Path, fetched_s: int, lock_sha256: str = "") -> Manifest:
-    """Write down what lies in `pool`, as fetched at `fetched_s` by the lock file of that digest."""
-    manifest = Manifest(fetched_s, tuple(_described(pool)), lock_sha256)
+def record(pool: Path, fetched_s: int, wanted_sha256: str = "") -> Manifest:
+    """Write down what lies in `pool`, as fetched at `fetched_s` by what has that digest."""
+    manifest = Manifest(fetched_s, tuple(_described(pool)), wanted_sha256)
     (pool / "manifest.json").write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
     return manifest
 
@@ -71,7 +77,7 @@ def verified(pool: Path) -> Manifest:
     """The manifest of `pool`, after each of its files was found to be what it says. Raises `BuildFailed`."""
     told = json.loads((pool / "manifest.json").read_text(encoding="utf-8"))
     manifest = Manifest(
-        told["fetched_s"], tuple(Fetched(**file) for file in told["files"]), told["lock_sha256"]
+        told["fetched_s"], tuple(Fetched(**file) for file in told["files"]), told["wanted_sha256"]
     )
     for file in manifest.files:
         path = pool / file.path
@@ -97,7 +103,8 @@ def _apt(state: Path, kernel_release: str) -> Path:
     (home / "var/lib/dpkg/status").touch()
     (home / "etc/apt/sources.list").write_text("".join(f"{_source(*source)}\n" for source in recipe.SOURCES))
     (home / "etc/apt/preferences").write_text(
-        f"Package: linux-image-* firmware-*\nPin: release n={kernel_release}\nPin-Priority: 990\n"
+        f"Package: linux-image-* firmware-* {' '.join(recipe.DRAWING)}\n"
+        f"Pin: release n={kernel_release}\nPin-Priority: 990\n"
     )
     settings = _APT | {"Dir": str(home), "Dir::State::status": str(home / "var/lib/dpkg/status")}
     configuration = home / "apt.conf"

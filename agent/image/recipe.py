@@ -30,12 +30,18 @@ INSTALLED = (
     "alsa-utils",
     "iw",
     "rfkill",
+    # what has graphics chips draw off screen
+    "libegl1",
+    "libgles2",
+    "libegl-mesa0",
+    "libgl1-mesa-dri",
 )
 
 # Only unpacked. Their scripts would build a general initramfs, install a boot loader on the build machine or
 # register themselves in firmware; their files are all we want.
 KERNEL = "linux-image-amd64"  # stands for the newest signed kernel, which it names in its dependencies
 KERNEL_RELEASE = f"{RELEASE}-backports"  # why: see "Decisions" in DEVELOPERS.md
+DRAWING = ("src:mesa", "src:libdrm")  # from the same release: drivers that are as new as the kernel's
 FIRMWARE = (
     "firmware-amd-graphics",
     "firmware-atheros",

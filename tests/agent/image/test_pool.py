@@ -1,12 +1,11 @@
 """The pool: what goes into an image is what was fetched, and is recorded."""
 
-import hashlib
 import json
 import subprocess
 
 import pytest
 
-from agent.image import pool
+from agent.image import pool, recipe
 from agent.image.tools import BuildFailed, run
 from tests.support.tools import need
 
@@ -72,13 +71,16 @@ def test_a_missing_program_and_a_failing_one_are_told_in_a_sentence():
         run("sh", "-c", "echo because >&2; exit 3")
 
 
-def test_a_pool_serves_the_lock_file_that_it_was_fetched_by_and_no_other(fetched, tmp_path):
+def test_a_pool_serves_what_it_was_fetched_by_and_nothing_else(fetched, tmp_path, monkeypatch):
     _, folder = fetched
     lock = tmp_path / "requirements.lock"
     lock.write_text("wheel==1 --hash=sha256:00")
-    pool.record(folder, 1_795_000_000, hashlib.sha256(lock.read_bytes()).hexdigest())
+    pool.record(folder, 1_795_000_000, pool.wanted(lock))
 
     assert pool.serves(folder, lock)
+    with monkeypatch.context() as context:
+        context.setattr(recipe, "INSTALLED", (*recipe.INSTALLED, "another"))
+        assert not pool.serves(folder, lock)
     lock.write_text("wheel==2 --hash=sha256:00")
     assert not pool.serves(folder, lock)
     assert not pool.serves(tmp_path / "none", lock)
