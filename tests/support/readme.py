@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 from checks.registry import CHECKS
+from tests.unit.table import planned
 
 ROOT = Path(__file__).parents[2]
 README = ROOT / "README.md"
@@ -40,7 +41,12 @@ def bench() -> str:
 
 def renewed(text: str) -> str:
     """`text` with every made part as it is today."""
-    for name, made in (("checks", checks_table), ("demo: hold", held), ("bench check", bench)):
+    for name, made in (
+        ("checks", checks_table),
+        ("demo: hold", held),
+        ("bench check", bench),
+        ("units", planned),
+    ):
         pattern = re.compile(rf"(<!-- {name} -->\n).*?\n?(<!-- end -->)", re.DOTALL)
         assert pattern.search(text), f"no part {name} in the README"
         part = made().replace("\\", r"\\")

@@ -2,7 +2,7 @@
 
 `units/<name>.toml` describes one unit:
 
-    form, memory_mib, processors    what it is
+    what, form, memory_mib, processors    what it is, in words and to QEMU
     [firmware]                      its tables (`smbios.py`); [[firmware.memory]] one for each slot
     devices, acpi, set_up           QEMU's options, parts of the firmware, commands that must end well
     [answers]                       what the technician says: words of a question -> option

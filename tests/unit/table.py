@@ -1,4 +1,4 @@
-"""The results of the last `make test-unit` as a table, and its totals."""
+"""The results of the last `make test-unit` as a table with totals; what there is to run, for the README."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tests.unit.image import CACHE
+from tests.unit.scenario import units
 
 
 def results() -> list[dict[str, Any]]:
@@ -39,6 +40,18 @@ def totals(rows: Sequence[Mapping[str, Any]]) -> str:
         f"{caught} of {len(faults)} faults caught by the check that should; {seconds:.0f} s, "
         "of two units side by side"
     )
+
+
+def planned() -> str:
+    """Each unit of the scenario files, how many good runs and faults it has, and which checks catch them."""
+    rows = ["| unit | good runs | faults | caught by |", "| --- | --- | --- | --- |"]
+    for unit in units():
+        good = [each for each in unit.scenarios if each.is_good]
+        faults = [each for each in unit.scenarios if not each.is_good]
+        checks = sorted({(*each.fails, *each.unmeasured)[0].split("/")[0] for each in faults})
+        caught = ", ".join(f"`{check}`" for check in checks)
+        rows.append(f"| {unit.data['what']} | {len(good)} | {len(faults)} | {caught} |")
+    return "\n".join(rows)
 
 
 if __name__ == "__main__":
