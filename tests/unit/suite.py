@@ -95,6 +95,7 @@ def _keep(scenario: Scenario, came: Came, differ: list[str], start_s: float) -> 
         "start_seconds": round(start_s, 1),
         "seconds": round(came.seconds, 1),
         "as_expected": not differ,
+        "differences": differ,
     }
     name = "".join(char if char.isalnum() else "-" for char in scenario.id)
     Path(RESULTS / f"{name}.json").write_text(json.dumps(line, indent=1))
