@@ -28,7 +28,7 @@ from agent.machine import region
 from agent.machine.linux import cpucache, meminfo, pagemap
 from agent.machine.linux.files import Tree
 from agent.machine.workers import PATIENCE_S, START_S, STOP, Lease, Worker, renewed, say, settle, worker
-from checks.measures.march import MARCH_C_MINUS, ROUNDS, Round, Words, Wrong, march
+from checks.measures.march import MARCH_C_MINUS, ROUNDS, Round, Runs, Wrong, march, table
 from reports.model.evidence import Absent, Reading, Why
 
 CACHES: Final = 8
@@ -204,9 +204,9 @@ class LeaseLost(Exception):
 
 @dataclass
 class Tried:
-    """A worker's trial of the words it was given; `tell` takes what the parent should know."""
+    """A worker's trial of its table; `tell` takes what the parent should know."""
 
-    words: Words
+    table: Runs
     tell: Callable[[Mapping[str, Any]], None]
     look: Callable[[], None]
     """Called every `LOOK_S`; raises `Ended` or `LeaseLost`."""
@@ -218,14 +218,14 @@ class Tried:
 
     def run(self, rounds: tuple[Round, ...]) -> None:
         """Every round, whole; `Ended` in between says why not."""
-        whole = max(1, len(self.words) * len(MARCH_C_MINUS.elements) * len(rounds))
+        whole = max(1, self.table.nbytes // 8 * len(MARCH_C_MINUS.elements) * len(rounds))
         for number, each in enumerate(rounds, 1):
 
             def went(words: int) -> None:
                 self.swept += words
                 self._look_when_due(self.swept / whole)
 
-            march(self.words, MARCH_C_MINUS, each, self._report, went, self._rest)
+            march(self.table, MARCH_C_MINUS, each, self._report, went, self._rest)
             self.tell({"rounds": number})
 
     def _look_when_due(self, done: float) -> None:
@@ -243,7 +243,7 @@ class Tried:
             time.sleep(min(left, LOOK_S))
 
     def _report(self, wrong: Wrong) -> None:
-        self.wrong += len(wrong.places)
+        self.wrong += max(1, len(wrong.places))
         for place, expected, read in zip(wrong.places, wrong.expected, wrong.read, strict=True):
             if len(self.named) >= KEPT:
                 return
@@ -252,7 +252,7 @@ class Tried:
                 self.tell({"word": self._word(int(place), int(expected), int(read))})
 
     def _word(self, place: int, expected: int, read: int) -> tuple[Any, ...]:
-        where = pagemap.physical(int(self.words.ctypes.data) + place * 8, self.tree)
+        where = pagemap.physical(int(self.table.ctypes.data) + place * 8, self.tree)
         told = int(where.value) if isinstance(where, Reading) else where.why.value
         return place * 8, told, expected, read
 
@@ -277,8 +277,8 @@ def work(processor: int, size: int, floor: int, rounds: int, seconds: float) -> 
 
     try:
         held = region.taken(size, floor, tree, look)
-        _tell({"region": held.words.nbytes, "locked": held.locked})
-        tried = Tried(held.words, _tell, look)
+        tried = Tried(table(held.words), _tell, look)
+        _tell({"region": tried.table.nbytes, "locked": held.locked})
         tried.run(ROUNDS[:rounds])
         _tell({"wrong": tried.wrong, "ended": ""})
     except Ended as end:

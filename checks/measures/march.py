@@ -4,13 +4,16 @@ A march element goes over the whole memory before the next one begins, upwards o
 of its operations at one address before the next (van de Goor, Testing Semiconductor Memories, 1991). The
 sweep goes block by block, since one word at a time would take days, and does each operation on a whole
 block. In what order numpy walks inside a block is left open (a reversed view may well be walked upwards), so
-a fault between two words of one block may escape. Therefore:
+a fault between two words of one block may escape. Therefore a round goes by one partition of the memory,
+which lies as a table whose rows are made of runs of words, and three rounds together part every two words:
 
-- a round goes by one partition of the memory into blocks: every `stride`-th word of a chunk;
-- `ROUNDS` begins with contiguous blocks, then takes strides without a common factor: two words of one
-  contiguous block share a block in all of these only if their distance is a multiple of every stride,
-  and the product of the strides is longer than the block;
-- so every two words are in different blocks of some round, and there the march is the textbook's.
+- by columns: one run of each of many rows is a block, so words of different runs of a row are apart;
+- by strides: every 5th, and then every 7th, word of one row is a block. Words of different rows are apart
+  in both; two of one run are together in both only if their distance is a multiple of 35, and a run is 32.
+
+All other rounds go by rows, which is fastest. Every 5th word is slow to reach, so it is touched once: the
+words are inverted, and the row is compared when all of its blocks are. What was wrong before is the
+complement of wrong then, and wrong still.
 
 The cache gathers words: what reaches the memory is a line of 64 bytes, written at once. The data backgrounds
 therefore tell the bits of a line apart, not only those of a word: log2(512) + 1 of them, and their
@@ -24,6 +27,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -35,22 +39,43 @@ WORD_BITS: Final = 64
 LINE_WORDS: Final = 8
 """A cache line of 64 bytes, as every x86-64 processor has."""
 
-CHUNK_WORDS: Final = 1 << 16
-"""512 kB: stays in the second or third cache while its blocks are written and read."""
-BLOCK_WORDS: Final = 1 << 15
-"""256 kB in one piece: large against the cost of a call (measured: half of it costs a sixth of the speed)."""
+RUN_WORDS: Final = 32
+"""256 bytes: shorter runs cost more for each word, longer ones need longer strides."""
+ROW_RUNS: Final = 2049
+"""Rows of 512 kB stay in the second or third cache while they are written and read. An odd number, or what
+a column takes would share few places of the cache (measured: a tenth of the speed)."""
+COLUMN_ROWS: Final = 512
+"""Of so many rows a column makes one block: 128 kB, large against the cost of a call."""
 
-_ALL: Final = (1 << WORD_BITS) - 1
+ONES: Final = np.uint64((1 << WORD_BITS) - 1)
+
+Runs = npt.NDArray[np.void]
+Block = tuple[int | slice, int | slice]
+"""Rows, and which of their runs."""
 
 
 class Memory(Protocol):
-    """What a sweep goes over: an array of 64-bit words, or something that behaves as a faulty one."""
+    """What a sweep goes over: a table of runs, or something that behaves as a faulty one."""
 
-    def __len__(self) -> int: ...
+    @property
+    def shape(self) -> tuple[int, ...]: ...
 
-    def __getitem__(self, block: slice, /) -> Words: ...
+    @property
+    def dtype(self) -> Any: ...
 
-    def __setitem__(self, block: slice, values: Any, /) -> None: ...
+    def __getitem__(self, block: Block, /) -> Runs: ...
+
+    def __setitem__(self, block: Block, run: Any, /) -> None: ...
+
+    def view(self, dtype: Any, /) -> Any:
+        """The same as a table of words."""
+
+
+def table(words: Words, row_runs: int = ROW_RUNS, run_words: int = RUN_WORDS) -> Runs:
+    """Words that follow each other as rows of runs; what is left of the last row is not in it."""
+    width = row_runs * run_words
+    rows = len(words) // width
+    return words[: rows * width].reshape(rows, width).view(f"V{8 * run_words}")
 
 
 class Direction(StrEnum):
@@ -73,6 +98,13 @@ class Element:
 
     direction: Direction
     operations: tuple[Operation, ...]
+
+    @property
+    def inverts(self) -> bool:
+        """Whether it reads a value and writes its complement, and nothing else."""
+        return [it.writes for it in self.operations] == [False, True] and (
+            self.operations[0].inverted != self.operations[1].inverted
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,12 +145,10 @@ class Background:
 
     line: tuple[int, ...]
 
-    def words(self, count: int, inverted: bool) -> Words:
-        """The first `count` words, as a read-only array; one value for all costs no memory."""
-        line = [word ^ (_ALL if inverted else 0) for word in self.line]
-        if len(set(line)) == 1:
-            return np.broadcast_to(np.uint64(line[0]), (count,))
-        return np.resize(np.array(line, np.uint64), count)
+    def run(self, dtype: Any, inverted: bool) -> np.void:
+        line = [word ^ (int(ONES) if inverted else 0) for word in self.line]
+        run: np.void = np.resize(np.array(line, np.uint64), np.dtype(dtype).itemsize // 8).view(dtype)[0]
+        return run
 
 
 def _alternating(bits: int) -> Background:
@@ -134,22 +164,35 @@ BACKGROUNDS: Final = (Background((0,) * LINE_WORDS), *(_alternating(1 << power) 
 """Solid, then runs of 1, 2, 4 ... 256 bits: 7 tell the bits of a word apart, 3 more the words of a line."""
 
 
+WHOLE: Final = slice(None)
+
+
 @dataclass(frozen=True, slots=True)
 class Partition:
-    """Blocks of every `stride`-th word of each `chunk` of words, a chunk's blocks one after the other."""
+    """So many `rows` at a time, of which each of `columns` is a block: runs, or words that are inverted."""
 
-    chunk: int
-    stride: int
+    rows: int
+    columns: tuple[int | slice, ...]
+    inverting: bool = False
 
-    def chunks(self, words: int, direction: Direction) -> Iterator[slice]:
-        starts = range(0, words, self.chunk)
+    def groups(self, rows: int, direction: Direction) -> Iterator[int | slice]:
+        starts = range(0, rows, self.rows)
         for start in reversed(starts) if direction is Direction.DOWN else starts:
-            yield slice(start, min(start + self.chunk, words))
+            yield start if self.rows == 1 else slice(start, min(start + self.rows, rows))
 
-    def blocks(self, chunk: slice, direction: Direction) -> Iterator[slice]:
-        phases = range(min(self.stride, chunk.stop - chunk.start))
-        for phase in reversed(phases) if direction is Direction.DOWN else phases:
-            yield slice(chunk.start + phase, chunk.stop, self.stride)
+    def blocks(self, direction: Direction) -> tuple[int | slice, ...]:
+        return self.columns[::-1] if direction is Direction.DOWN else self.columns
+
+
+BY_ROWS: Final = Partition(1, (WHOLE,))
+
+
+def by_columns(row_runs: int = ROW_RUNS, rows: int = COLUMN_ROWS) -> Partition:
+    return Partition(rows, tuple(range(row_runs)))
+
+
+def by_strides(stride: int) -> Partition:
+    return Partition(1, tuple(slice(phase, None, stride) for phase in range(stride)), inverting=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,25 +204,28 @@ class Round:
     rest_s: float = 0.0
 
 
-STRIDES: Final = (5, 7, 8, 11, 13)
-"""No two share a factor, and their product, 40040, is more than `BLOCK_WORDS`."""
+STRIDES: Final = (5, 7)
+"""Without a common factor, and their product is more than `RUN_WORDS`."""
 
 RETENTION_S: Final = 2.0
 """Thirty times the refresh interval of 64 ms (JEDEC DDR3 and DDR4); longer finds little more (no source)."""
 
 
-def rounds(block: int = BLOCK_WORDS, chunk: int = CHUNK_WORDS) -> tuple[Round, ...]:
+def rounds(columns: Partition | None = None, strides: tuple[int, ...] = STRIDES) -> tuple[Round, ...]:
     """The rounds of a whole trial, most telling first: one for each background, one for each partition."""
-    whole = Partition(block, 1)
-    partitions = (whole, *(Partition(chunk, stride) for stride in STRIDES), *(whole,) * 4)
-    rests = (RETENTION_S, *(0.0,) * 9)
+    first = (BY_ROWS, columns or by_columns(), *map(by_strides, strides))
+    partitions = (*first, *(BY_ROWS,) * (len(BACKGROUNDS) - len(first)))
+    rests = (RETENTION_S, *(0.0,) * (len(BACKGROUNDS) - 1))
     return tuple(map(Round, BACKGROUNDS, partitions, rests))
 
 
 ROUNDS: Final = rounds()
 
-PARTITIONED: Final = 1 + len(STRIDES)
+PARTED: Final = 2 + len(STRIDES)
 """After so many rounds every two words have been in different blocks."""
+
+WORD_TOLD: Final = 7
+"""After so many, every two bits of a word have held all four values besides."""
 
 COVERS: Final = (
     "stuck-at and transition faults of every cell tried, retention within the rest",
@@ -201,7 +247,7 @@ MISSES: Final = (
 class Wrong:
     """Words that read wrong in one operation: where (by word), what was expected, what was read.
 
-    `read` is read once more to be kept: where the fault comes and goes it may equal `expected`.
+    They are read once more to be named: there are none of a fault that has gone again.
     """
 
     places: npt.NDArray[np.int64]
@@ -222,30 +268,50 @@ def sweep(
 ) -> None:
     """One element over all of `memory`.
 
-    `go_on` is told after each chunk how many words were done, and ends the sweep by raising.
+    `go_on` is told after each group of rows how many words were done, and ends the sweep by raising.
     """
-    data = {inverted: background.words(partition.chunk, inverted) for inverted in (False, True)}
-    differs = np.empty(partition.chunk, np.bool_)
-    for chunk in partition.chunks(len(memory), over.direction):
-        for block in partition.blocks(chunk, over.direction):
-            pattern = slice(block.start - chunk.start, chunk.stop - chunk.start, block.step)
-            for operation in over.operations:
-                if operation.writes:
-                    memory[block] = data[operation.inverted][pattern]
-                else:
-                    _compare(memory, block, data[operation.inverted][pattern], differs, report)
-        go_on(chunk.stop - chunk.start)
+    if len(over.operations) == 1:
+        partition = BY_ROWS  # nothing to tell apart: the quickest will do
+    rows, row_runs = memory.shape
+    row_words = row_runs * memory.dtype.itemsize // 8
+    blocks = partition.blocks(over.direction)
+    runs = {inverted: background.run(memory.dtype, inverted) for inverted in (False, True)}
+    for group in partition.groups(rows, over.direction):
+        if partition.inverting and over.inverts:
+            words = memory.view(np.uint64)
+            for block in blocks:
+                words[group, block] ^= ONES
+            _compare(memory, (group, WHOLE), runs[over.operations[1].inverted], report)
+        else:
+            for block in blocks:
+                for operation in over.operations:
+                    if operation.writes:
+                        memory[group, block] = runs[operation.inverted]
+                    else:
+                        _compare(memory, (group, block), runs[operation.inverted], report)
+        go_on(row_words * (1 if isinstance(group, int) else group.stop - group.start))
 
 
-def _compare(
-    memory: Memory, block: slice, expected: Words, differs: npt.NDArray[np.bool_], report: Report
-) -> None:
+def _compare(memory: Memory, block: Block, run: np.void, report: Report) -> None:
+    """By the bytes: in one pass, and without an array between."""
     held = memory[block]
-    where = differs[: len(expected)]
-    np.not_equal(held, expected, out=where)
-    if where.any():
-        wrong = np.flatnonzero(where)
-        report(Wrong(block.start + wrong * block.step, expected[wrong], held[wrong]))
+    lying: object = held.data if held.flags.c_contiguous else held.tobytes()
+    if _repeated(run.tobytes(), held.size) != lying:
+        report(_wrong(held, run, block, memory.shape))
+
+
+@lru_cache(8)
+def _repeated(run: bytes, times: int) -> bytearray:
+    """Of the sorts of bytes the one that compares itself with any other memory, as memcmp(3) does."""
+    return bytearray(run * times)
+
+
+def _wrong(held: Runs, run: np.void, block: Block, shape: tuple[int, ...]) -> Wrong:
+    expected = np.frombuffer(run.tobytes(), np.uint64)
+    read = np.frombuffer(held.tobytes(), np.uint64).reshape(-1, len(expected))
+    numbers = np.arange(shape[0] * shape[1]).reshape(shape)[block].ravel()
+    which, word = np.nonzero(read != expected)
+    return Wrong(numbers[which] * len(expected) + word, expected[word], read[which, word])
 
 
 def march(

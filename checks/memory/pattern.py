@@ -18,7 +18,7 @@ from checks.cooling.heating import Watch, guard_limits
 from checks.judging import CRAFT, cannot_tell, failed, number, passed, text, unread
 from checks.limits import strongest
 from checks.machine import BadWord, Machine, MemoryTrial, Session
-from checks.measures.march import MARCH_C_MINUS, PARTITIONED, ROUNDS
+from checks.measures.march import MARCH_C_MINUS, ROUNDS, WORD_TOLD
 from checks.memory.modules import empty, processor_worked, reseat, soldered
 from reports.model.evidence import Absent, Reading
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Way
@@ -27,13 +27,13 @@ from reports.model.servicemap import PartKind
 _NAMES = ("trial_share", "trial_rounds", "trial_seconds_most", "tried_share_least", "rounds_least")
 
 _AIMS = {
-    Depth.SUSTAINED: (90.0, len(ROUNDS), 480.0, 60.0, PARTITIONED),
+    Depth.SUSTAINED: (90.0, len(ROUNDS), 480.0, 60.0, WORD_TOLD),
     Depth.FUNCTION: (40.0, 2, 60.0, 20.0, 1),
 }
 """Of the free memory this share, so many rounds, within this time; at least this share and so many rounds.
 
-What a sustained trial needs at least is what tells any two words apart. Shares and times: common practice,
-no source.
+What a sustained trial needs at least is what parts any two words, and any two bits of a word. Shares and
+times: common practice, no source.
 """
 
 

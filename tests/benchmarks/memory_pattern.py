@@ -22,7 +22,7 @@ import numpy as np
 from agent.machine import region
 from agent.machine.linux import cpucache
 from agent.machine.linux.files import Tree
-from checks.measures.march import MARCH_C_MINUS, PARTITIONED, ROUNDS, Round, Words, march
+from checks.measures.march import MARCH_C_MINUS, PARTED, ROUNDS, Round, Words, Wrong, march, table
 from reports.model.evidence import Reading
 
 TURNS: Final = 5
@@ -56,13 +56,18 @@ def by(each: Round) -> Callable[[Words], int]:
     """One whole round, without its rest, which is time and not speed."""
 
     def run(words: Words) -> int:
-        march(words, MARCH_C_MINUS, replace(each, rest_s=0.0), lambda wrong: None)
-        return MARCH_C_MINUS.operations_per_word * words.nbytes
+        rows = table(words)
+        march(rows, MARCH_C_MINUS, replace(each, rest_s=0.0), _found)
+        return MARCH_C_MINUS.operations_per_word * rows.nbytes
 
     return run
 
 
-JOBS: Final = (copy, by(ROUNDS[0]), *(by(each) for each in ROUNDS[1:PARTITIONED]), by(ROUNDS[-1]))
+def _found(wrong: Wrong) -> None:
+    raise AssertionError("this computer's memory reads wrong")
+
+
+JOBS: Final = (copy, *map(by, ROUNDS))
 
 
 def _worker(processor: int, size: int, ear: Connection) -> None:
@@ -101,36 +106,28 @@ def _speed(pipes: list[Connection], job: int) -> float:
     return float(sum(pipe.recv() for pipe in pipes))
 
 
-def _of_a_trial(plain: float, differing: float, by_strides: float) -> float:
-    """The speed of all rounds together, of those of each sort."""
-    sorts = {plain: 0, differing: 0, by_strides: 0}
-    for each in ROUNDS:
-        one_value = len(set(each.background.line)) == 1
-        sorts[by_strides if each.partition.stride > 1 else plain if one_value else differing] += 1
-    return len(ROUNDS) / sum(count / speed for speed, count in sorts.items())
+def _together(speeds: list[float]) -> float:
+    """Of rounds that go over the same memory one after the other."""
+    return len(speeds) / sum(1 / speed for speed in speeds)
 
 
 def _rows(turns: list[list[float]]) -> list[Row]:
-    copies = [turn[0] for turn in turns]
-    strided = [len(turn[2:-1]) / sum(1 / speed for speed in turn[2:-1]) for turn in turns]
-    whole = [
-        _of_a_trial(turn[1], turn[-1], by_strides) for turn, by_strides in zip(turns, strided, strict=True)
-    ]
-    measured = {
-        "memory: rounds by whole blocks": [turn[1] for turn in turns],
-        "memory: the same, words that differ": [turn[-1] for turn in turns],
-        "memory: rounds by strides": strided,
-        "memory: a whole trial": whole,
+    """Each turn is a whole trial of ten rounds, and the copy before it."""
+    sorts = {
+        "memory: rounds by rows": [0, *range(PARTED, len(ROUNDS))],
+        "memory: the round by columns": [1],
+        "memory: rounds by strides": [*range(2, PARTED)],
+        "memory: a whole trial": [*range(len(ROUNDS))],
     }
-    return [
-        Row(
-            what,
-            statistics.median(speeds),
-            statistics.median(copies),
-            statistics.median(speed / copied for speed, copied in zip(speeds, copies, strict=True)),
+    copies = [turn[0] for turn in turns]
+    rows = []
+    for what, numbers in sorts.items():
+        speeds = [_together([turn[1 + number] for number in numbers]) for turn in turns]
+        ratios = (speed / copied for speed, copied in zip(speeds, copies, strict=True))
+        rows.append(
+            Row(what, statistics.median(speeds), statistics.median(copies), statistics.median(ratios))
         )
-        for what, speeds in measured.items()
-    ]
+    return rows
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """A memory with one fault in it, for the code that sweeps real memory: it sees block reads and writes.
 
 `Walk` is what numpy leaves open: the words of a block one by one, upwards or downwards, or all at once. Words
-written at once change together, and only then does a coupling act.
+written at once change together, and only then does a coupling act. A block that is inverted is read whole and
+then written, or `EACH` word of it is written before the next is read.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ LINE_WORDS = 8
 class Walk(Enum):
     UP = "up"
     DOWN = "down"
+    EACH_UP = "each, up"
+    EACH_DOWN = "each, down"
     AT_ONCE = "at once"
     BY_LINE = "by line"
 
@@ -49,19 +52,67 @@ class Fault:
         """The memory was left alone for a while."""
 
 
+class Held(np.ndarray):
+    """Words that were read, which remember where they lie."""
+
+    memory: FaultyMemory
+    addresses: list[int]
+    inverted = False
+
+    def __ixor__(self, mask: np.uint64) -> Held:
+        if self.memory.walk in (Walk.EACH_UP, Walk.EACH_DOWN):
+            self.memory.invert(self.addresses, int(mask))
+            self.inverted = True
+            return self
+        return super().__ixor__(mask)
+
+
+class Words:
+    """A faulty memory as a table of words."""
+
+    def __init__(self, memory: FaultyMemory) -> None:
+        self._memory = memory
+        self._places = np.arange(len(memory.words)).reshape(-1, memory.width)
+
+    def __getitem__(self, block: tuple[int, slice]) -> Held:
+        places = self._places[block]
+        held = self._memory.held(places).view(Held)
+        held.memory, held.addresses = self._memory, places.ravel().tolist()
+        return held
+
+    def __setitem__(self, block: tuple[int, slice], values: Held) -> None:
+        if not values.inverted:
+            self._memory.write(values.addresses, values)
+
+
 @dataclass
 class FaultyMemory:
+    """Rows of `width` words, in runs of `run` words."""
+
     fault: Fault
     words: list[int]
     walk: Walk = Walk.UP
+    width: int = 1
+    run: int = 1
     last_read: int | None = None
     touched: list[tuple[str, int]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        self.shape = (len(self.words) // self.width, self.width // self.run)
+        self.dtype = np.dtype(f"V{8 * self.run}")
+        self._runs = np.arange(len(self.words)).reshape(*self.shape, self.run)
         self.fault.settle(self)
 
-    def __len__(self) -> int:
-        return len(self.words)
+    def view(self, dtype: object) -> Words:
+        return Words(self)
+
+    def __getitem__(self, block: tuple[int | slice, int | slice]) -> np.ndarray:
+        places = self._runs[block]
+        return self.held(places).view(self.dtype).reshape(places.shape[:-1])
+
+    def __setitem__(self, block: tuple[int | slice, int | slice], run: np.void) -> None:
+        places = self._runs[block]
+        self.write(places.ravel().tolist(), np.resize(np.frombuffer(run.tobytes(), np.uint64), places.size))
 
     def bit(self, cell: Cell) -> int:
         return self.words[cell.word] >> cell.bit & 1
@@ -69,37 +120,47 @@ class FaultyMemory:
     def set(self, cell: Cell, value: int) -> None:
         self.words[cell.word] = self.words[cell.word] & ~(1 << cell.bit) | value << cell.bit
 
-    def __getitem__(self, block: slice) -> np.ndarray:
-        addresses = range(*block.indices(len(self)))
-        read = {}
-        for address in reversed(addresses) if self.walk is Walk.DOWN else addresses:
-            read[address] = self.last_read = self.fault.read(self, address)
-            self.touched.append(("r", address))
-        return np.array([read[address] for address in addresses], np.uint64)
+    def _walked(self, addresses: list[int]) -> list[int]:
+        return addresses[::-1] if self.walk in (Walk.DOWN, Walk.EACH_DOWN) else addresses
 
-    def __setitem__(self, block: slice, values: np.ndarray) -> None:
-        addresses = range(*block.indices(len(self)))
-        new = dict(
-            zip(addresses, (int(value) for value in np.broadcast_to(values, len(addresses))), strict=True)
-        )
+    def held(self, places: np.ndarray) -> np.ndarray:
+        addresses = places.ravel().tolist()
+        read = {address: self.read(address) for address in self._walked(addresses)}
+        return np.array([read[address] for address in addresses], np.uint64).reshape(places.shape)
+
+    def read(self, address: int) -> int:
+        self.last_read = self.fault.read(self, address)
+        self.touched.append(("r", address))
+        return self.last_read
+
+    def write(self, addresses: list[int], values: np.ndarray) -> None:
+        new = dict(zip(addresses, values.tolist(), strict=True))
         for group in self._groups(addresses):
-            before = {}
-            for address in group:
-                self.touched.append(("w", address))
-                for target in self.fault.targets(address):
-                    before.setdefault(target, self.words[target])
-                    self.words[target] = new[address]
-            self.fault.written(self, before)
-            self.fault.settle(self)
+            self._write({address: new[address] for address in group})
 
-    def _groups(self, addresses: range) -> Iterator[tuple[int, ...]]:
+    def invert(self, addresses: list[int], mask: int) -> None:
+        for address in self._walked(addresses):
+            self._write({address: self.read(address) ^ mask})
+
+    def _write(self, new: dict[int, int]) -> None:
+        """At once."""
+        before: dict[int, int] = {}
+        for address, value in new.items():
+            self.touched.append(("w", address))
+            for target in self.fault.targets(address):
+                before.setdefault(target, self.words[target])
+                self.words[target] = value
+        self.fault.written(self, before)
+        self.fault.settle(self)
+
+    def _groups(self, addresses: list[int]) -> Iterator[tuple[int, ...]]:
         if self.walk is Walk.AT_ONCE:
             yield tuple(addresses)
         elif self.walk is Walk.BY_LINE:
             for _, line in itertools.groupby(addresses, lambda address: address // LINE_WORDS):
                 yield tuple(line)
         else:
-            yield from ((each,) for each in (reversed(addresses) if self.walk is Walk.DOWN else addresses))
+            yield from ((each,) for each in self._walked(addresses))
 
     def rest(self, seconds: float) -> None:
         self.fault.rested(self)

@@ -10,37 +10,48 @@ from itertools import accumulate
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from agent.machine.rehearsal.unit import Slot
 from checks.machine import BadWord, CoreTrial
 from checks.measures.exact import FLOATS, INTEGERS, MATRICES, Computation
-from checks.measures.march import MARCH_C_MINUS, Words, Wrong, march, rounds
+from checks.measures.march import MARCH_C_MINUS, Wrong, by_columns, march, rounds, table
 from reports.model.evidence import Absent, Reading, Why
 
 CACHE_BYTES: Final = 8 << 20
 MODULE_WORDS: Final = 512
 """Words that stand for a whole module."""
 
-_ROUNDS: Final = rounds(block=128, chunk=512)
+_ROW_RUNS: Final = 4
+_ROUNDS: Final = rounds(by_columns(_ROW_RUNS, rows=8))
 
 
 @dataclass
 class Cells:
-    """An array of words, some bits of which (`stuck`, masks by word) always read as one."""
+    """A table, some bits of whose words (`stuck`, masks by word) always read as one."""
 
-    words: Words
+    table: npt.NDArray[Any]
     stuck: Mapping[int, int] = field(default_factory=dict)
 
-    def __len__(self) -> int:
-        return len(self.words)
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return self.table.shape
 
-    def __getitem__(self, block: slice) -> Words:
-        return self.words[block]
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.table.dtype
 
-    def __setitem__(self, block: slice, values: Any) -> None:
-        self.words[block] = values
+    def view(self, dtype: Any) -> Cells:
+        return Cells(self.table.view(dtype), self.stuck)
+
+    def __getitem__(self, block: Any) -> Any:
+        return self.table[block]
+
+    def __setitem__(self, block: Any, values: Any) -> None:
+        self.table[block] = values
+        words = self.table.view(np.uint64).reshape(-1)
         for word, mask in self.stuck.items():
-            self.words[word] |= np.uint64(mask)
+            words[word] |= np.uint64(mask)
 
 
 def tried(slots: tuple[Slot, ...], whole_rounds: int) -> tuple[int, tuple[BadWord, ...]]:
@@ -51,7 +62,7 @@ def tried(slots: tuple[Slot, ...], whole_rounds: int) -> tuple[int, tuple[BadWor
         for place, slot in enumerate(filled)
         if slot.stuck_bit is not None
     }
-    cells = Cells(np.zeros(MODULE_WORDS * len(filled), np.uint64), stuck)
+    cells = Cells(table(np.zeros(MODULE_WORDS * len(filled), np.uint64), _ROW_RUNS), stuck)
     seen: list[Wrong] = []
     for each in _ROUNDS[:whole_rounds] if filled else ():
         march(cells, MARCH_C_MINUS, each, seen.append)

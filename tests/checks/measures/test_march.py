@@ -18,14 +18,17 @@ from hypothesis import strategies as st
 from checks.measures import march
 from checks.measures.march import (
     BACKGROUNDS,
+    BY_ROWS,
     MARCH_C_MINUS,
     Direction,
     March,
-    Partition,
     Round,
     Wrong,
+    by_columns,
+    by_strides,
     element,
     rounds,
+    table,
 )
 from tests.support.faulty_memory import Cell, Fault, FaultyMemory, Forgetful, StuckAt, Walk, classes
 
@@ -76,7 +79,8 @@ def always_found(fault: Fault, size: int, tests: Iterable[March], plan: tuple[Ro
     return all(finds(FaultyMemory(fault, list(words)), test, plan) for words in contents for test in tests)
 
 
-WORD_BY_WORD = (Round(BACKGROUNDS[0], Partition(1, 1)),)
+WORD_BY_WORD = (Round(BACKGROUNDS[0], BY_ROWS),)
+"""Of a memory whose rows are one word long."""
 
 
 def published(cells: int, name: str) -> dict[str, tuple[int, int]]:
@@ -115,18 +119,21 @@ def test_the_march_that_ships_is_the_published_one():
 
 # -- blocks --------------------------------------------------------------------------------------------
 
-SIZE, BLOCK, CHUNK = 16, 8, 16
-SMALL = rounds(BLOCK, CHUNK)
+ROWS, WIDTH, RUN = 2, 8, 4
+SIZE = ROWS * WIDTH
+SMALL = rounds(by_columns(WIDTH // RUN, rows=2), strides=(2, 3))
 FAULTS = classes([Cell(word) for word in range(SIZE)])
-WALKS = (Walk.UP, Walk.DOWN, Walk.AT_ONCE)
+WALKS = (Walk.UP, Walk.DOWN, Walk.EACH_UP, Walk.EACH_DOWN, Walk.AT_ONCE)
 
 
-def missed(faults: Iterable[Fault], plan: tuple[Round, ...], walk: Walk) -> list[Fault]:
+def missed(
+    faults: Iterable[Fault], plan: tuple[Round, ...], walk: Walk, size: int = SIZE, run: int = RUN
+) -> list[Fault]:
     return [
         fault
         for fault in faults
         for fill in (0, ONES)
-        if not finds(FaultyMemory(fault, [fill] * SIZE, walk), MARCH_C_MINUS, plan)
+        if not finds(FaultyMemory(fault, [fill] * size, walk, WIDTH, run), MARCH_C_MINUS, plan)
     ]
 
 
@@ -135,6 +142,13 @@ def ends(fault: Fault) -> tuple[int, int]:
     if hasattr(fault, "aggressor"):
         return fault.aggressor.word, fault.victim.word
     return fault.address, fault.other
+
+
+@pytest.mark.parametrize("name", ["CFin", "CFst"])
+def test_rows_that_do_not_fill_the_last_group_are_tried_alike(name):
+    faults = classes([Cell(word) for word in (0, 3, 7, 8, 12, 16, 18, 21, 23)])[name]
+
+    assert missed(faults, SMALL, Walk.UP, size=SIZE + WIDTH) == []
 
 
 @pytest.mark.parametrize("walk", WALKS)
@@ -147,15 +161,21 @@ def test_a_whole_trial_finds_every_fault_whatever_the_order_inside_a_block(name,
     ("name", "walk"),
     [("CFin", Walk.UP), ("CFin", Walk.DOWN), *(("CFid", walk) for walk in WALKS)],  # at once, CFin shows
 )
-def test_contiguous_blocks_alone_lose_coupling_inside_a_block_and_no_other(name, walk):
+def test_rows_alone_lose_coupling_inside_a_row_and_no_other(name, walk):
     lost = missed(FAULTS[name], SMALL[:1], walk)
 
     assert lost, "else the other rounds would be for nothing"
-    assert {one // BLOCK == other // BLOCK for one, other in map(ends, lost)} == {True}
+    assert {one // WIDTH == other // WIDTH for one, other in map(ends, lost)} == {True}
 
 
-def test_after_the_partitioned_rounds_nothing_between_two_words_is_left_to_find():
-    assert missed(FAULTS["CFid"], SMALL[: march.PARTITIONED], Walk.UP) == []
+@pytest.mark.parametrize("walk", WALKS)
+def test_after_the_first_rounds_nothing_between_two_words_is_left_to_find(walk):
+    assert missed(FAULTS["CFid"], SMALL[: march.PARTED], walk) == []
+
+
+@pytest.mark.parametrize("spare", range(1, march.PARTED))
+def test_none_of_the_partitions_is_spare(spare):
+    assert missed(FAULTS["CFid"], SMALL[:spare] + SMALL[spare + 1 : march.PARTED], Walk.UP)
 
 
 def test_a_stuck_open_word_may_escape_and_is_not_claimed():
@@ -163,23 +183,29 @@ def test_a_stuck_open_word_may_escape_and_is_not_claimed():
     assert any("stuck-open" in each for each in march.MISSES)
 
 
-def test_every_two_words_of_a_block_that_ships_are_apart_in_another_round():
-    distances = np.arange(1, march.BLOCK_WORDS)
-    together = np.ones(len(distances), bool)
-    for stride in march.STRIDES:
-        together &= distances % stride == 0
+def test_every_two_words_of_the_rows_that_ship_are_apart_in_one_of_the_first_rounds():
+    rows, shape = 3, (3, march.ROW_RUNS, march.RUN_WORDS)
+    marks = []
+    for each in march.ROUNDS[: march.PARTED]:
+        mark = np.empty(shape, np.int64)
+        blocks = mark.reshape(rows, -1) if each.partition.inverting else mark
+        groups = each.partition.groups(rows, Direction.UP)
+        for number, block in enumerate(itertools.product(groups, each.partition.columns)):
+            blocks[block] = number
+        marks.append(mark.ravel())
 
-    assert not together.any()
-    assert march.CHUNK_WORDS % march.BLOCK_WORDS == 0
-    assert march.BLOCK_WORDS % march.LINE_WORDS == 0
+    assert np.unique(np.stack(marks), axis=1).shape[1] == mark.size
+    assert march.RUN_WORDS % march.LINE_WORDS == 0
 
 
 @pytest.mark.parametrize("value", [0, 1])
 def test_a_cell_that_forgets_is_found_because_the_march_rests(value):
     fault = Forgetful(Cell(5, 17), value)
 
-    assert finds(FaultyMemory(fault, [0] * SIZE), MARCH_C_MINUS, SMALL[:1])
-    assert not finds(FaultyMemory(fault, [0] * SIZE), MARCH_C_MINUS, [replace(SMALL[0], rest_s=0.0)])
+    assert finds(FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, SMALL[:1])
+    assert not finds(
+        FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, [replace(SMALL[0], rest_s=0.0)]
+    )
 
 
 # -- bits of a line ------------------------------------------------------------------------------------
@@ -200,7 +226,9 @@ def test_two_bits_of_a_line_that_is_written_at_once_are_told_apart(name):
         fault for pair in some_pairs() for fault in classes(list(pair))[name] if fault.aggressor == pair[0]
     ]
 
-    assert missed(faults, SMALL, Walk.BY_LINE) == []
+    by_lines = rounds(by_columns(1, rows=2), strides=(3, 4))
+
+    assert missed(faults, by_lines, Walk.BY_LINE, run=march.LINE_WORDS) == []
 
 
 def test_every_two_bits_of_a_line_take_all_four_states_and_no_background_is_spare():
@@ -232,48 +260,79 @@ def test_seven_of_the_backgrounds_are_those_of_a_64_bit_word():
 # -- the sweep itself ----------------------------------------------------------------------------------
 
 
-@given(st.integers(1, 70), st.sampled_from([(8, 1), (16, 5), (16, 8), (24, 11)]), st.sampled_from(Direction))
-def test_every_word_is_read_then_written_once_whatever_the_size(size, shape, direction):
-    memory = FaultyMemory(Fault(), [0] * size)
-    march.sweep(memory, element(direction, "r0", "w1"), BACKGROUNDS[0], Partition(*shape), found)
-
-    assert sorted(memory.touched) == [(kind, word) for kind in "rw" for word in range(size)]
-    assert memory.words == [ONES] * size
+SHAPES = st.sampled_from([BY_ROWS, by_columns(2, 1), by_columns(2, 2), by_columns(2, 3)])
 
 
-@given(st.integers(1, 70), st.sampled_from([(8, 1), (16, 5), (16, 8), (24, 11)]))
-def test_down_is_up_turned_round_block_by_block(size, shape):
-    partition = Partition(*shape)
+@given(st.integers(1, 9), SHAPES, st.sampled_from(Direction))
+def test_every_word_is_read_then_written_once_whatever_the_size(rows, partition, direction):
+    memory = FaultyMemory(Fault(), [0] * WIDTH * rows, width=WIDTH, run=RUN)
+    march.sweep(memory, element(direction, "r0", "w1"), BACKGROUNDS[0], partition, found)
 
-    def blocks(direction: Direction) -> list[slice]:
-        return [
-            block
-            for chunk in partition.chunks(size, direction)
-            for block in partition.blocks(chunk, direction)
-        ]
+    assert sorted(memory.touched) == [(kind, word) for kind in "rw" for word in range(WIDTH * rows)]
+    assert memory.words == [ONES] * WIDTH * rows
+
+
+@given(st.integers(1, 9), st.integers(2, 9), st.sampled_from(Direction))
+def test_words_that_are_inverted_are_read_again_by_rows(rows, stride, direction):
+    memory = FaultyMemory(Fault(), [0] * WIDTH * rows, width=WIDTH, run=RUN)
+    march.sweep(memory, element(direction, "r0", "w1"), BACKGROUNDS[0], by_strides(stride), found)
+
+    assert sorted(memory.touched) == sorted((kind, word) for kind in "rrw" for word in range(WIDTH * rows))
+    assert memory.words == [ONES] * WIDTH * rows
+
+
+@given(st.integers(1, 9), st.one_of(SHAPES, st.builds(by_strides, st.integers(2, 9))))
+def test_down_is_up_turned_round_block_by_block(rows, partition):
+    def blocks(direction: Direction) -> list[tuple]:
+        groups = partition.groups(rows, direction)
+        return [*itertools.product(groups, partition.blocks(direction))]
 
     assert blocks(Direction.DOWN) == blocks(Direction.UP)[::-1]
 
 
-@given(st.sampled_from(BACKGROUNDS), st.sampled_from([(16, 1), (16, 5)]), st.integers(1, 40))
-def test_a_sound_memory_is_never_blamed_and_holds_the_background_at_the_end(background, shape, size):
-    memory = np.random.default_rng(size).integers(0, ONES, size, np.uint64)
-    march.march(memory, MARCH_C_MINUS, Round(background, Partition(*shape)), found)
+@given(st.sampled_from(BACKGROUNDS), st.one_of(SHAPES, st.builds(by_strides, st.integers(2, 9))))
+def test_a_sound_memory_is_never_blamed_and_holds_the_background_at_the_end(background, partition):
+    words = np.random.default_rng(1).integers(0, ONES, 5 * 16 + 3, np.uint64)
+    march.march(table(words, 2, 8), MARCH_C_MINUS, Round(background, partition), found)
 
-    assert list(memory) == [background.line[word % 8] for word in range(size)]
+    assert words[:80].tolist() == [*background.line] * 10
 
 
-def test_a_bad_word_is_named_with_what_was_expected_and_read():
+def test_a_sound_memory_of_rows_as_they_ship_passes_every_round():
+    memory = table(np.ones(3 * march.ROW_RUNS * march.RUN_WORDS + 5, np.uint64))
+    for each in march.ROUNDS:
+        march.march(memory, MARCH_C_MINUS, each, found)
+
+    assert memory.shape == (3, march.ROW_RUNS)
+
+
+@pytest.mark.parametrize("number", range(march.PARTED))
+def test_a_bad_word_is_named_with_what_was_expected_and_read(number):
     wrongs: list[Wrong] = []
-    memory = FaultyMemory(StuckAt(Cell(13, 3), 1), [0] * SIZE)
-    march.march(memory, MARCH_C_MINUS, SMALL[0], wrongs.append)
+    memory = FaultyMemory(StuckAt(Cell(13, 3), 1), [0] * SIZE, width=WIDTH, run=RUN)
+    march.march(memory, MARCH_C_MINUS, replace(SMALL[number], background=BACKGROUNDS[0]), wrongs.append)
 
     assert {(*wrong.places, *wrong.expected, *wrong.read) for wrong in wrongs} == {(13, 0, 8)}
 
 
+class Once(FaultyMemory):
+    """Its first word reads wrong a single time."""
+
+    gone = False
+
+    def read(self, address):
+        wrong, self.gone = not self.gone, True
+        return super().read(address) ^ wrong
+
+
+@pytest.mark.parametrize("number", range(march.PARTED))
+def test_a_word_that_reads_wrong_a_single_time_is_reported(number):
+    assert finds(Once(Fault(), [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, SMALL[number : number + 1])
+
+
 def test_an_element_is_over_before_the_next_begins_and_says_how_far_it_is():
     done: list[int] = []
-    memory = FaultyMemory(Fault(), [0] * SIZE)
+    memory = FaultyMemory(Fault(), [0] * SIZE, width=WIDTH, run=RUN)
     march.march(memory, MARCH_C_MINUS, SMALL[0], found, done.append)
     writes = [place for kind, place in memory.touched if kind == "w"]
 
