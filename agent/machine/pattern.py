@@ -28,7 +28,7 @@ from agent.machine import region
 from agent.machine.linux import cpucache, meminfo, pagemap
 from agent.machine.linux.files import Tree
 from agent.machine.workers import PATIENCE_S, START_S, STOP, Lease, Worker, renewed, say, settle, worker
-from checks.measures.march import MARCH_C_MINUS, ROUNDS, Round, Runs, Wrong, march, table
+from checks.measures.march import MARCH_C_MINUS, ROUNDS, Round, Runs, Wrong, march, passes, table
 from reports.model.evidence import Absent, Reading, Why
 
 CACHES: Final = 8
@@ -218,15 +218,14 @@ class Tried:
 
     def run(self, rounds: tuple[Round, ...]) -> None:
         """Every round, whole; `Ended` in between says why not."""
-        whole = max(1, self.table.nbytes // 8 * len(MARCH_C_MINUS.elements) * len(rounds))
-        for number, each in enumerate(rounds, 1):
+        plan = passes(MARCH_C_MINUS, rounds)
+        whole = max(1, self.table.nbytes // 8 * len(plan))
 
-            def went(words: int) -> None:
-                self.swept += words
-                self._look_when_due(self.swept / whole)
+        def went(words: int) -> None:
+            self.swept += words
+            self._look_when_due(self.swept / whole)
 
-            march(self.table, MARCH_C_MINUS, each, self._report, went, self._rest)
-            self.tell({"rounds": number})
+        march(self.table, plan, self._report, went, self._rest, lambda done: self.tell({"rounds": done}))
 
     def _look_when_due(self, done: float) -> None:
         if time.monotonic() >= self._next_look:

@@ -24,8 +24,8 @@ complements as the march's ones (Dekker, Beenker, Thijssen, IEEE TCAD 9(6), 1990
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, Protocol
@@ -98,13 +98,6 @@ class Element:
 
     direction: Direction
     operations: tuple[Operation, ...]
-
-    @property
-    def inverts(self) -> bool:
-        """Whether it reads a value and writes its complement, and nothing else."""
-        return [it.writes for it in self.operations] == [False, True] and (
-            self.operations[0].inverted != self.operations[1].inverted
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +214,63 @@ def rounds(columns: Partition | None = None, strides: tuple[int, ...] = STRIDES)
 
 ROUNDS: Final = rounds()
 
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Reads or writes the background, or its complement."""
+
+    operation: Operation
+    background: Background
+
+    def run(self, dtype: Any) -> np.void:
+        return self.background.run(dtype, self.operation.inverted)
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """Once over the memory; then it rests, and so many rounds are `done`."""
+
+    direction: Direction
+    partition: Partition
+    steps: tuple[Step, ...]
+    rest_s: float
+    done: int
+
+    @property
+    def inverts(self) -> bool:
+        """Whether a value is read and its complement written, by a partition that inverts."""
+        does = [(it.operation.writes, it.operation.inverted) for it in self.steps]
+        return self.partition.inverting and does in (
+            [(False, False), (True, True)],
+            [(False, True), (True, False)],
+        )
+
+
+def passes(test: March, rounds: Iterable[Round]) -> tuple[Pass, ...]:
+    """One for each element, but the last read of a round and the first write of the next go together.
+
+    An element of one operation has nothing to tell apart, and goes by rows. The memory rests while the
+    background is held, and then its complement.
+    """
+    every: list[Pass] = []
+    for number, each in enumerate(rounds):
+        own = [
+            Pass(
+                element.direction,
+                each.partition if len(element.operations) > 1 else BY_ROWS,
+                tuple(Step(operation, each.background) for operation in element.operations),
+                each.rest_s if place < 2 else 0.0,
+                number,
+            )
+            for place, element in enumerate(test.elements)
+        ]
+        own[-1] = replace(own[-1], done=number + 1)
+        if every and len(every[-1].steps) == len(own[0].steps) == 1:
+            own[0] = replace(own[0], steps=every.pop().steps + own[0].steps)
+        every += own
+    return tuple(every)
+
+
 PARTED: Final = 2 + len(STRIDES)
 """After so many rounds every two words have been in different blocks."""
 
@@ -258,37 +308,28 @@ class Wrong:
 Report = Callable[[Wrong], None]
 
 
-def sweep(
-    memory: Memory,
-    over: Element,
-    background: Background,
-    partition: Partition,
-    report: Report,
-    go_on: Callable[[int], None] = lambda words: None,
-) -> None:
-    """One element over all of `memory`.
+Progress = Callable[[int], None]
+"""Told how many words were done since it was told last; ends the march by raising."""
 
-    `go_on` is told after each group of rows how many words were done, and ends the sweep by raising.
-    """
-    if len(over.operations) == 1:
-        partition = BY_ROWS  # nothing to tell apart: the quickest will do
+
+def sweep(memory: Memory, it: Pass, report: Report, go_on: Progress = lambda words: None) -> None:
+    """One pass over all of `memory`."""
     rows, row_runs = memory.shape
-    row_words = row_runs * memory.dtype.itemsize // 8
-    blocks = partition.blocks(over.direction)
-    runs = {inverted: background.run(memory.dtype, inverted) for inverted in (False, True)}
-    for group in partition.groups(rows, over.direction):
-        if partition.inverting and over.inverts:
-            words = memory.view(np.uint64)
+    words, row_words = memory.view(np.uint64), row_runs * memory.dtype.itemsize // 8
+    steps = [(step.operation.writes, step.run(memory.dtype)) for step in it.steps]
+    blocks = it.partition.blocks(it.direction)
+    for group in it.partition.groups(rows, it.direction):
+        if it.inverts:
             for block in blocks:
                 words[group, block] ^= ONES
-            _compare(memory, (group, WHOLE), runs[over.operations[1].inverted], report)
+            _compare(memory, (group, WHOLE), steps[-1][1], report)
         else:
             for block in blocks:
-                for operation in over.operations:
-                    if operation.writes:
-                        memory[group, block] = runs[operation.inverted]
+                for writes, run in steps:
+                    if writes:
+                        memory[group, block] = run
                     else:
-                        _compare(memory, (group, block), runs[operation.inverted], report)
+                        _compare(memory, (group, block), run, report)
         go_on(row_words * (1 if isinstance(group, int) else group.stop - group.start))
 
 
@@ -309,21 +350,23 @@ def _repeated(run: bytes, times: int) -> bytearray:
 def _wrong(held: Runs, run: np.void, block: Block, shape: tuple[int, ...]) -> Wrong:
     expected = np.frombuffer(run.tobytes(), np.uint64)
     read = np.frombuffer(held.tobytes(), np.uint64).reshape(-1, len(expected))
-    numbers = np.arange(shape[0] * shape[1]).reshape(shape)[block].ravel()
+    rows, columns = (np.atleast_1d(np.arange(size)[it]) for size, it in zip(shape, block, strict=True))
     which, word = np.nonzero(read != expected)
+    numbers = (rows[:, None] * shape[1] + columns).ravel()
     return Wrong(numbers[which] * len(expected) + word, expected[word], read[which, word])
 
 
 def march(
     memory: Memory,
-    test: March,
-    round: Round,
+    plan: Iterable[Pass],
     report: Report,
-    go_on: Callable[[int], None] = lambda words: None,
+    go_on: Progress = lambda words: None,
     rest: Callable[[float], None] = lambda seconds: None,
+    done: Callable[[int], None] = lambda rounds: None,
 ) -> None:
-    """One whole march over `memory`; it rests while the background is held, then its complement."""
-    for number, each in enumerate(test.elements):
-        sweep(memory, each, round.background, round.partition, report, go_on)
-        if number < 2 and round.rest_s:
-            rest(round.rest_s)
+    """Pass after pass; `done` is told after each how many rounds are."""
+    for each in plan:
+        sweep(memory, each, report, go_on)
+        if each.rest_s:
+            rest(each.rest_s)
+        done(each.done)

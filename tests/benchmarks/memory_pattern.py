@@ -22,11 +22,12 @@ import numpy as np
 from agent.machine import region
 from agent.machine.linux import cpucache
 from agent.machine.linux.files import Tree
-from checks.measures.march import MARCH_C_MINUS, PARTED, ROUNDS, Round, Words, Wrong, march, table
+from checks.measures.march import MARCH_C_MINUS, PARTED, ROUNDS, Round, Words, Wrong, march, passes, table
 from reports.model.evidence import Reading
 
 TURNS: Final = 5
 GOAL: Final = 0.85
+COPIES: Final = 16
 
 
 @dataclass(frozen=True)
@@ -46,19 +47,21 @@ class Row:
 
 
 def copy(words: Words) -> int:
-    """One half onto the other; gives the bytes read and written."""
+    """One half onto the other, as often as takes some tenths of a second; gives the bytes moved."""
     half = len(words) // 2
-    np.copyto(words[:half], words[half : 2 * half])
-    return 2 * half * 8
+    for _ in range(COPIES):
+        np.copyto(words[:half], words[half : 2 * half])
+    return COPIES * 2 * half * 8
 
 
-def by(each: Round) -> Callable[[Words], int]:
-    """One whole round, without its rest, which is time and not speed."""
+def by(*rounds: Round) -> Callable[[Words], int]:
+    """Whole rounds, without their rest, which is time and not speed."""
+    plan = passes(MARCH_C_MINUS, (replace(each, rest_s=0.0) for each in rounds))
 
     def run(words: Words) -> int:
         rows = table(words)
-        march(rows, MARCH_C_MINUS, replace(each, rest_s=0.0), _found)
-        return MARCH_C_MINUS.operations_per_word * rows.nbytes
+        march(rows, plan, _found)
+        return sum(len(each.steps) for each in plan) * rows.nbytes
 
     return run
 
@@ -67,7 +70,13 @@ def _found(wrong: Wrong) -> None:
     raise AssertionError("this computer's memory reads wrong")
 
 
-JOBS: Final = (copy, *map(by, ROUNDS))
+JOBS: Final = {
+    "copy": copy,
+    "memory: a whole trial": by(*ROUNDS),
+    "memory: its rounds by rows": by(*ROUNDS[PARTED:]),
+    "memory: its round by columns": by(ROUNDS[1]),
+    "memory: its rounds by strides": by(*ROUNDS[2:PARTED]),
+}
 
 
 def _worker(processor: int, size: int, ear: Connection) -> None:
@@ -92,42 +101,27 @@ def rows() -> list[Row]:
         pipes.append(ours)
         processes.append(process)
     assert [pipe.recv() for pipe in pipes] == [size] * len(pipes), "too little memory to measure with"
-    turns = [[_speed(pipes, job) for job in range(len(JOBS))] for _ in range(TURNS)]
+    turns = [{job: _speed(pipes, job) for job in JOBS} for _ in range(TURNS)]
     for pipe, process in zip(pipes, processes, strict=True):
         pipe.send(None)
         process.join()
-    return _rows(turns)
+    return [_row(what, turns) for what in JOBS if what != "copy"]
 
 
-def _speed(pipes: list[Connection], job: int) -> float:
+def _speed(pipes: list[Connection], job: str) -> float:
     """GB/s of all processors, working at the same time."""
     for pipe in pipes:
         pipe.send(job)
     return float(sum(pipe.recv() for pipe in pipes))
 
 
-def _together(speeds: list[float]) -> float:
-    """Of rounds that go over the same memory one after the other."""
-    return len(speeds) / sum(1 / speed for speed in speeds)
-
-
-def _rows(turns: list[list[float]]) -> list[Row]:
-    """Each turn is a whole trial of ten rounds, and the copy before it."""
-    sorts = {
-        "memory: rounds by rows": [0, *range(PARTED, len(ROUNDS))],
-        "memory: the round by columns": [1],
-        "memory: rounds by strides": [*range(2, PARTED)],
-        "memory: a whole trial": [*range(len(ROUNDS))],
-    }
-    copies = [turn[0] for turn in turns]
-    rows = []
-    for what, numbers in sorts.items():
-        speeds = [_together([turn[1 + number] for number in numbers]) for turn in turns]
-        ratios = (speed / copied for speed, copied in zip(speeds, copies, strict=True))
-        rows.append(
-            Row(what, statistics.median(speeds), statistics.median(copies), statistics.median(ratios))
-        )
-    return rows
+def _row(what: str, turns: list[dict[str, float]]) -> Row:
+    return Row(
+        what,
+        statistics.median(turn[what] for turn in turns),
+        statistics.median(turn["copy"] for turn in turns),
+        statistics.median(turn[what] / turn["copy"] for turn in turns),
+    )
 
 
 if __name__ == "__main__":

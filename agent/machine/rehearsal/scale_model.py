@@ -15,7 +15,7 @@ import numpy.typing as npt
 from agent.machine.rehearsal.unit import Slot
 from checks.machine import BadWord, CoreTrial
 from checks.measures.exact import FLOATS, INTEGERS, MATRICES, Computation
-from checks.measures.march import MARCH_C_MINUS, Wrong, by_columns, march, rounds, table
+from checks.measures.march import MARCH_C_MINUS, Wrong, by_columns, march, passes, rounds, table
 from reports.model.evidence import Absent, Reading, Why
 
 CACHE_BYTES: Final = 8 << 20
@@ -64,8 +64,8 @@ def tried(slots: tuple[Slot, ...], whole_rounds: int) -> tuple[int, tuple[BadWor
     }
     cells = Cells(table(np.zeros(MODULE_WORDS * len(filled), np.uint64), _ROW_RUNS), stuck)
     seen: list[Wrong] = []
-    for each in _ROUNDS[:whole_rounds] if filled else ():
-        march(cells, MARCH_C_MINUS, each, seen.append)
+    if filled:
+        march(cells, passes(MARCH_C_MINUS, _ROUNDS[:whole_rounds]), seen.append)
     first = {int(place): wrong for wrong in reversed(seen) for place in wrong.places}
     return sum(len(wrong.places) for wrong in seen), tuple(
         _bad_word(place, wrong, filled) for place, wrong in sorted(first.items())

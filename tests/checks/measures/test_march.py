@@ -22,11 +22,14 @@ from checks.measures.march import (
     MARCH_C_MINUS,
     Direction,
     March,
+    Partition,
+    Pass,
     Round,
     Wrong,
     by_columns,
     by_strides,
     element,
+    passes,
     rounds,
     table,
 )
@@ -52,8 +55,7 @@ def found(wrong: Wrong) -> None:
 
 def finds(memory: FaultyMemory, test: March, plan: Iterable[Round]) -> bool:
     try:
-        for each in plan:
-            march.march(memory, test, each, found, rest=memory.rest)
+        march.march(memory, passes(test, plan), found, rest=memory.rest)
     except FoundError:
         return True
     return False
@@ -260,13 +262,18 @@ def test_seven_of_the_backgrounds_are_those_of_a_64_bit_word():
 # -- the sweep itself ----------------------------------------------------------------------------------
 
 
+def one(partition: Partition, direction: str, *operations: str) -> Pass:
+    [it] = passes(March("one", (element(direction, *operations),)), [Round(BACKGROUNDS[0], partition)])
+    return it
+
+
 SHAPES = st.sampled_from([BY_ROWS, by_columns(2, 1), by_columns(2, 2), by_columns(2, 3)])
 
 
 @given(st.integers(1, 9), SHAPES, st.sampled_from(Direction))
 def test_every_word_is_read_then_written_once_whatever_the_size(rows, partition, direction):
     memory = FaultyMemory(Fault(), [0] * WIDTH * rows, width=WIDTH, run=RUN)
-    march.sweep(memory, element(direction, "r0", "w1"), BACKGROUNDS[0], partition, found)
+    march.sweep(memory, one(partition, direction, "r0", "w1"), found)
 
     assert sorted(memory.touched) == [(kind, word) for kind in "rw" for word in range(WIDTH * rows)]
     assert memory.words == [ONES] * WIDTH * rows
@@ -275,7 +282,7 @@ def test_every_word_is_read_then_written_once_whatever_the_size(rows, partition,
 @given(st.integers(1, 9), st.integers(2, 9), st.sampled_from(Direction))
 def test_words_that_are_inverted_are_read_again_by_rows(rows, stride, direction):
     memory = FaultyMemory(Fault(), [0] * WIDTH * rows, width=WIDTH, run=RUN)
-    march.sweep(memory, element(direction, "r0", "w1"), BACKGROUNDS[0], by_strides(stride), found)
+    march.sweep(memory, one(by_strides(stride), direction, "r0", "w1"), found)
 
     assert sorted(memory.touched) == sorted((kind, word) for kind in "rrw" for word in range(WIDTH * rows))
     assert memory.words == [ONES] * WIDTH * rows
@@ -293,15 +300,14 @@ def test_down_is_up_turned_round_block_by_block(rows, partition):
 @given(st.sampled_from(BACKGROUNDS), st.one_of(SHAPES, st.builds(by_strides, st.integers(2, 9))))
 def test_a_sound_memory_is_never_blamed_and_holds_the_background_at_the_end(background, partition):
     words = np.random.default_rng(1).integers(0, ONES, 5 * 16 + 3, np.uint64)
-    march.march(table(words, 2, 8), MARCH_C_MINUS, Round(background, partition), found)
+    march.march(table(words, 2, 8), passes(MARCH_C_MINUS, [Round(background, partition)]), found)
 
     assert words[:80].tolist() == [*background.line] * 10
 
 
 def test_a_sound_memory_of_rows_as_they_ship_passes_every_round():
     memory = table(np.ones(3 * march.ROW_RUNS * march.RUN_WORDS + 5, np.uint64))
-    for each in march.ROUNDS:
-        march.march(memory, MARCH_C_MINUS, each, found)
+    march.march(memory, passes(MARCH_C_MINUS, march.ROUNDS), found)
 
     assert memory.shape == (3, march.ROW_RUNS)
 
@@ -310,7 +316,9 @@ def test_a_sound_memory_of_rows_as_they_ship_passes_every_round():
 def test_a_bad_word_is_named_with_what_was_expected_and_read(number):
     wrongs: list[Wrong] = []
     memory = FaultyMemory(StuckAt(Cell(13, 3), 1), [0] * SIZE, width=WIDTH, run=RUN)
-    march.march(memory, MARCH_C_MINUS, replace(SMALL[number], background=BACKGROUNDS[0]), wrongs.append)
+    march.march(
+        memory, passes(MARCH_C_MINUS, [replace(SMALL[number], background=BACKGROUNDS[0])]), wrongs.append
+    )
 
     assert {(*wrong.places, *wrong.expected, *wrong.read) for wrong in wrongs} == {(13, 0, 8)}
 
@@ -333,8 +341,19 @@ def test_a_word_that_reads_wrong_a_single_time_is_reported(number):
 def test_an_element_is_over_before_the_next_begins_and_says_how_far_it_is():
     done: list[int] = []
     memory = FaultyMemory(Fault(), [0] * SIZE, width=WIDTH, run=RUN)
-    march.march(memory, MARCH_C_MINUS, SMALL[0], found, done.append)
+    march.march(memory, passes(MARCH_C_MINUS, SMALL[:1]), found, done.append)
     writes = [place for kind, place in memory.touched if kind == "w"]
 
     assert sum(done) == SIZE * len(MARCH_C_MINUS.elements)
     assert all(sorted(writes[i : i + SIZE]) == list(range(SIZE)) for i in range(0, len(writes), SIZE))
+
+
+def test_between_two_rounds_the_old_background_is_read_and_the_new_one_written_in_one_pass():
+    plan = passes(MARCH_C_MINUS, SMALL[:3])
+    done: list[int] = []
+    memory = FaultyMemory(Fault(), [0] * SIZE, width=WIDTH, run=RUN)
+    march.march(memory, plan, found, done=done.append)
+
+    assert sum(len(each.steps) for each in plan) == 3 * MARCH_C_MINUS.operations_per_word
+    assert len(plan) == 3 * len(MARCH_C_MINUS.elements) - 2
+    assert done == [0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 3]
