@@ -53,12 +53,16 @@ def found(wrong: Wrong) -> None:
     raise FoundError
 
 
-def finds(memory: FaultyMemory, test: March, plan: Iterable[Round]) -> bool:
+def finds(memory: FaultyMemory, plan: Iterable[Pass]) -> bool:
     try:
-        march.march(memory, passes(test, plan), found, rest=memory.rest)
+        march.march(memory, plan, found, rest=memory.rest)
     except FoundError:
         return True
     return False
+
+
+def shipped(*rounds: Round) -> tuple[Pass, ...]:
+    return passes(MARCH_C_MINUS, rounds)
 
 
 def readings(test: March) -> tuple[March, ...]:
@@ -75,13 +79,13 @@ def readings(test: March) -> tuple[March, ...]:
     )
 
 
-def always_found(fault: Fault, size: int, tests: Iterable[March], plan: tuple[Round, ...]) -> bool:
+def always_found(fault: Fault, size: int, plans: Iterable[tuple[Pass, ...]]) -> bool:
     """Whatever the power-up content."""
     contents = itertools.product((0, ONES), repeat=size)
-    return all(finds(FaultyMemory(fault, list(words)), test, plan) for words in contents for test in tests)
+    return all(finds(FaultyMemory(fault, list(words)), plan) for words in contents for plan in plans)
 
 
-WORD_BY_WORD = (Round(BACKGROUNDS[0], BY_ROWS),)
+WORD_BY_WORD = Round(BACKGROUNDS[0], BY_ROWS)
 """Of a memory whose rows are one word long."""
 
 
@@ -93,9 +97,10 @@ def published(cells: int, name: str) -> dict[str, tuple[int, int]]:
 
 def counted(cells: int, test: March) -> dict[str, tuple[int, int]]:
     faults = classes([Cell(word) for word in range(cells)])
+    plans = [passes(each, [WORD_BY_WORD]) for each in readings(test)]
     return {
         name: (
-            sum(always_found(fault, cells, readings(test), WORD_BY_WORD) for fault in faults[name]),
+            sum(always_found(fault, cells, plans) for fault in faults[name]),
             len(faults[name]),
         )
         for name in CLASSES
@@ -131,11 +136,12 @@ WALKS = (Walk.UP, Walk.DOWN, Walk.EACH_UP, Walk.EACH_DOWN, Walk.AT_ONCE)
 def missed(
     faults: Iterable[Fault], plan: tuple[Round, ...], walk: Walk, size: int = SIZE, run: int = RUN
 ) -> list[Fault]:
+    way = shipped(*plan)
     return [
         fault
         for fault in faults
         for fill in (0, ONES)
-        if not finds(FaultyMemory(fault, [fill] * size, walk, WIDTH, run), MARCH_C_MINUS, plan)
+        if not finds(FaultyMemory(fault, [fill] * size, walk, WIDTH, run), way)
     ]
 
 
@@ -204,9 +210,9 @@ def test_every_two_words_of_the_rows_that_ship_are_apart_in_one_of_the_first_rou
 def test_a_cell_that_forgets_is_found_because_the_march_rests(value):
     fault = Forgetful(Cell(5, 17), value)
 
-    assert finds(FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, SMALL[:1])
+    assert finds(FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), shipped(SMALL[0]))
     assert not finds(
-        FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, [replace(SMALL[0], rest_s=0.0)]
+        FaultyMemory(fault, [0] * SIZE, width=WIDTH, run=RUN), shipped(replace(SMALL[0], rest_s=0.0))
     )
 
 
@@ -300,14 +306,14 @@ def test_down_is_up_turned_round_block_by_block(rows, partition):
 @given(st.sampled_from(BACKGROUNDS), st.one_of(SHAPES, st.builds(by_strides, st.integers(2, 9))))
 def test_a_sound_memory_is_never_blamed_and_holds_the_background_at_the_end(background, partition):
     words = np.random.default_rng(1).integers(0, ONES, 5 * 16 + 3, np.uint64)
-    march.march(table(words, 2, 8), passes(MARCH_C_MINUS, [Round(background, partition)]), found)
+    march.march(table(words, 2, 8), shipped(Round(background, partition)), found)
 
     assert words[:80].tolist() == [*background.line] * 10
 
 
 def test_a_sound_memory_of_rows_as_they_ship_passes_every_round():
     memory = table(np.ones(3 * march.ROW_RUNS * march.RUN_WORDS + 5, np.uint64))
-    march.march(memory, passes(MARCH_C_MINUS, march.ROUNDS), found)
+    march.march(memory, shipped(*march.ROUNDS), found)
 
     assert memory.shape == (3, march.ROW_RUNS)
 
@@ -316,9 +322,7 @@ def test_a_sound_memory_of_rows_as_they_ship_passes_every_round():
 def test_a_bad_word_is_named_with_what_was_expected_and_read(number):
     wrongs: list[Wrong] = []
     memory = FaultyMemory(StuckAt(Cell(13, 3), 1), [0] * SIZE, width=WIDTH, run=RUN)
-    march.march(
-        memory, passes(MARCH_C_MINUS, [replace(SMALL[number], background=BACKGROUNDS[0])]), wrongs.append
-    )
+    march.march(memory, shipped(replace(SMALL[number], background=BACKGROUNDS[0])), wrongs.append)
 
     assert {(*wrong.places, *wrong.expected, *wrong.read) for wrong in wrongs} == {(13, 0, 8)}
 
@@ -335,13 +339,13 @@ class Once(FaultyMemory):
 
 @pytest.mark.parametrize("number", range(march.PARTED))
 def test_a_word_that_reads_wrong_a_single_time_is_reported(number):
-    assert finds(Once(Fault(), [0] * SIZE, width=WIDTH, run=RUN), MARCH_C_MINUS, SMALL[number : number + 1])
+    assert finds(Once(Fault(), [0] * SIZE, width=WIDTH, run=RUN), shipped(SMALL[number]))
 
 
 def test_an_element_is_over_before_the_next_begins_and_says_how_far_it_is():
     done: list[int] = []
     memory = FaultyMemory(Fault(), [0] * SIZE, width=WIDTH, run=RUN)
-    march.march(memory, passes(MARCH_C_MINUS, SMALL[:1]), found, done.append)
+    march.march(memory, shipped(SMALL[0]), found, done.append)
     writes = [place for kind, place in memory.touched if kind == "w"]
 
     assert sum(done) == SIZE * len(MARCH_C_MINUS.elements)
@@ -349,7 +353,7 @@ def test_an_element_is_over_before_the_next_begins_and_says_how_far_it_is():
 
 
 def test_between_two_rounds_the_old_background_is_read_and_the_new_one_written_in_one_pass():
-    plan = passes(MARCH_C_MINUS, SMALL[:3])
+    plan = shipped(*SMALL[:3])
     done: list[int] = []
     memory = FaultyMemory(Fault(), [0] * SIZE, width=WIDTH, run=RUN)
     march.march(memory, plan, found, done=done.append)
