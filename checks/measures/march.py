@@ -284,10 +284,12 @@ COVERS: Final = (
     "state coupling between any two bits of a line; inversion and idempotent coupling there if the effect "
     "outlasts the write of the line",
 )
-"""What the simulation shows of a whole trial."""
+"""What the simulation shows of a whole trial; "any two words" as the program writes them."""
 
 MISSES: Final = (
     "faults between the regions of two processors, which are swept side by side",
+    "coupling that a later write covers: the cache gives lines back in its own order, and between lines that "
+    "it holds together coupling is found as between the bits of a line",
     "stuck-open cells, linked faults, and faults that reading or hammering a row brings about",
     "cells that the system itself holds: they are not tried",
 )

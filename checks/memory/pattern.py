@@ -184,17 +184,38 @@ def _percent(trial: MemoryTrial) -> float:
 
 def _too_little(trial: MemoryTrial, limits: Limits) -> Judgement | None:
     why = f": {text(trial.ended)}" if text(trial.ended) else ""
-    if _count(trial.smallest) < _of(limits, "caches_least") * _count(trial.cache):
-        return cannot_tell(f"too little memory is free to try more than the processor's cache{why}", _ROOM)
-    if _percent(trial) < _of(limits, "tried_share_least"):
-        return cannot_tell(f"only {_percent(trial):.0f} % of the free memory could be tried{why}", _ROOM)
+    needed = _of(limits, "caches_least") * _count(trial.cache)
+    if _count(trial.smallest) < needed:
+        past = f"{_mb(needed)} MB are needed to try more than the processor's cache"
+        return cannot_tell(
+            f"only {_mb(_count(trial.smallest))} MB could be tried in one piece, and {past}{why}",
+            _room(needed - _count(trial.smallest)),
+        )
+    least = _of(limits, "tried_share_least")
+    if _percent(trial) < least:
+        # what could not be tried stays about the same however much is free
+        kept = _count(trial.available) - _count(trial.tried)
+        return cannot_tell(
+            f"only {_percent(trial):.0f} % of the free memory could be tried, at least {least:.0f}{why}",
+            _room(kept / max(1 - least / 100, 0.01) - _count(trial.available)),
+        )
     least = _of(limits, "rounds_least")
     if _count(trial.rounds) < least:
         return cannot_tell(f"{_count(trial.rounds):.0f} of at least {least:.0f} rounds were done{why}", _TIME)
     return None
 
 
-_ROOM = "end what else runs on this computer, then run again"
+def _mb(size: float) -> int:
+    return round(size / 1e6)
+
+
+def _room(more: float) -> str:
+    return (
+        f"free about {_mb(max(more, 1e6))} MB more and run again: end what else runs, or start this computer "
+        "from the stick and try its memory first; modules can be tried in a computer that has more of it"
+    )
+
+
 _TIME = "run again with nothing else running; for very much memory set rounds_least in the service map"
 
 

@@ -181,6 +181,13 @@ def test_after_the_first_rounds_nothing_between_two_words_is_left_to_find(walk):
     assert missed(FAULTS["CFid"], SMALL[: march.PARTED], walk) == []
 
 
+def test_after_the_two_rounds_of_a_quick_trial_words_of_one_run_may_escape_and_no_others():
+    lost = missed(FAULTS["CFid"], SMALL[:2], Walk.UP)
+
+    assert lost
+    assert {one // RUN == other // RUN for one, other in map(ends, lost)} == {True}
+
+
 @pytest.mark.parametrize("spare", range(1, march.PARTED))
 def test_none_of_the_partitions_is_spare(spare):
     assert missed(FAULTS["CFid"], SMALL[:spare] + SMALL[spare + 1 : march.PARTED], Walk.UP)

@@ -105,6 +105,26 @@ def test_a_trial_must_reach_past_the_cache_over_enough_memory_and_through_enough
     assert pattern(**changes).verdict is verdict
 
 
+def test_a_small_unit_is_told_how_much_memory_would_have_to_be_free():
+    small = {"available": said(300e6, "bytes"), "tried": said(170e6, "bytes"), "cache": said(12e6, "bytes")}
+    judgement = pattern(**small, smallest=said(85e6, "bytes"))
+
+    assert judgement.reason == (
+        "only 85 MB could be tried in one piece, and 96 MB are needed to try more than the processor's cache"
+    )
+    assert judgement.advice.startswith("free about 11 MB more and run again: end what else runs, or start")
+
+
+def test_a_busy_unit_is_told_how_much_memory_would_have_to_be_free_and_what_took_it():
+    busy = {"available": said(1000e6, "bytes"), "tried": said(500e6, "bytes")}
+    judgement = pattern(**busy, smallest=said(250e6), ended=said("the system ran short of memory"))
+
+    assert judgement.reason == (
+        "only 50 % of the free memory could be tried, at least 60: the system ran short of memory"
+    )
+    assert judgement.advice.startswith("free about 250 MB more")
+
+
 def test_a_part_that_was_only_in_the_way_is_tried_by_a_quick_share():
     quick = {"tried": said(4 * GIB, "bytes"), "rounds": said(2)}
 
