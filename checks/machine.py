@@ -351,12 +351,17 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class NetworkAdapter:
-    """A wired network adapter; `carrier`: something answers at the other end of its cable."""
+    """A wired network adapter; `carrier`: something answers at the other end of its cable.
+
+    `speed` is that of the link, Mbit/s, and `most_speed` the highest that both ends offered.
+    """
 
     id: str
     model: Reading | Absent
     driver: Reading | Absent
     carrier: Reading | Absent
+    speed: Reading | Absent
+    most_speed: Reading | Absent
 
 
 @dataclass(frozen=True, slots=True)

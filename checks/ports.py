@@ -4,6 +4,9 @@ Evidence is the wired adapters with their drivers, and whether something answers
 cable (`carrier`; Linux, Documentation/ABI/testing/sysfs-class-net). A cable without an answer is a fault
 only where somebody says that one is in. A link takes up to 2 s and more to come up once it was reset
 (common practice, no source), so silence is asked about twice.
+
+A link below what both ends offered has lost a pair of wires: 1000BASE-T needs all four, 100BASE-TX two, and
+adapters fall back (IEEE 802.3, clauses 25 and 40, from memory; that they do, common practice, no source).
 """
 
 from __future__ import annotations
@@ -13,10 +16,10 @@ from typing import Final
 
 from checks.check import Check, Subject
 from checks.fitted import ask_fitted, at_least_one, missing
-from checks.judging import failed, no_driver, passed, text, unread
+from checks.judging import failed, no_driver, number, passed, text, unread
 from checks.machine import CANNOT_TELL, Machine, NetworkAdapter, Question, Session
 from reports.model.evidence import Absent, Answer, Reading, Why
-from reports.model.finding import Depth, Judgement, Limits, Stage, Way
+from reports.model.finding import Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
 
 CABLE_IN, NO_CABLE = "one is in", "none is in"
@@ -30,6 +33,14 @@ class Network:
     adapters: tuple[NetworkAdapter, ...] | Absent
     fitted: Answer | Absent
     cable: Answer | Absent
+
+
+RATE: Final = "network_rate_least"
+
+
+def network_limits(subject: Subject) -> Limits:
+    """One adapter, and the rate that the map asks for, Mbit/s."""
+    return Limits((*at_least_one(subject).items, *subject.given(RATE)))
 
 
 def measure_network(machine: Machine, subject: Subject, session: Session) -> Network:
@@ -67,9 +78,30 @@ def judge_network(evidence: Network, limits: Limits) -> Judgement:
     for adapter in found:
         if isinstance(adapter.driver, Absent):
             return no_driver("network adapter", text(adapter.model), adapter.driver, _NO_DRIVER)
+    if slow := _slow(found, limits):
+        return slow
     if isinstance(evidence.cable, Answer) and evidence.cable.words == CABLE_IN:
         return _with_cable(found)
     return _sound(found, limits)
+
+
+def _slow(found: tuple[NetworkAdapter, ...], limits: Limits) -> Judgement | None:
+    """None where no link is below what the map asks for, or else what both ends offered."""
+    for adapter in found:
+        least, speed = limits.get(RATE) or _both_offered(adapter), adapter.speed
+        if least is None or isinstance(speed, Absent) or not _answered(adapter):
+            continue
+        if float(speed.value) < number(least):
+            could = "and should at" if least.origin is Origin.SERVICE_MAP else "and both ends can do"
+            reason = f"the network runs at {speed.value} Mbit/s, {could} {number(least):.0f}"
+            return failed(reason, _SOCKET, speed, least)
+    return None
+
+
+def _both_offered(adapter: NetworkAdapter) -> Limit | None:
+    if isinstance(adapter.most_speed, Absent):
+        return None
+    return Limit(RATE, adapter.most_speed.value, "Mbit/s", Origin.RATING, "offered by both ends")
 
 
 _RESEAT = "reseat the cable of the board with the network socket at both ends, then suspect the main board"
@@ -79,7 +111,7 @@ _SOCKET = "try another cable and another socket of the shop, then look at the pi
 
 def _with_cable(found: tuple[NetworkAdapter, ...]) -> Judgement:
     if any(_answered(adapter) for adapter in found):
-        return passed("the network answers through its socket", Reading(True, "", "carrier"))
+        return passed(f"the network answers through its socket{_rate(found)}", Reading(True, "", "carrier"))
     for adapter in found:
         if isinstance(adapter.carrier, Absent):
             return unread("whether the network answers", adapter.carrier)
@@ -89,24 +121,32 @@ def _with_cable(found: tuple[NetworkAdapter, ...]) -> Judgement:
 def _sound(found: tuple[NetworkAdapter, ...], limits: Limits) -> Judgement:
     names = ", ".join(text(each.model) or text(each.driver) for each in found)
     answers = any(_answered(each) for each in found)
-    tail = "and the network answers" if answers else "no cable is known to be in, so its socket is not tried"
+    untried = "no cable is known to be in, so its socket is not tried"
+    tail = f"and the network answers{_rate(found)}" if answers else untried
     measured = Reading(len(found), "", "wired network adapters found")
     return passed(f"the network adapter is there: {names}; {tail}", measured, limits.get("found_least"))
+
+
+def _rate(found: tuple[NetworkAdapter, ...]) -> str:
+    """` at 1000 Mbit/s`, "" where no adapter that answers tells."""
+    rates = (each.speed for each in found if _answered(each))
+    return next((f" at {rate.value} Mbit/s" for rate in rates if isinstance(rate, Reading)), "")
 
 
 NETWORK = Check(
     id="ports.network",
     kind=PartKind.PORTS,
-    asks="Is the wired network there, and does a cable that is in reach something?",
+    asks="Is the wired network there, and does a cable that is in reach something, at its rate?",
     catches="board of the socket off, socket's pins bent",
-    source="Linux, Documentation/ABI/testing/sysfs-class-net; PCI class 0200h",
+    source="Linux, Documentation/ABI/testing/sysfs-class-net, ethtool-netlink.rst; PCI class 0200h",
     stage=Stage.INVENTORY,
     depth=Depth.PRESENCE,
     ways=(Way.INSTRUMENT, Way.OBSERVED),
     evidence=Network,
-    limits=at_least_one,
+    limits=network_limits,
     measure=measure_network,
     judge=judge_network,
+    judgement_version=2,
     walk_away_s=5.0,
     whole_unit=True,
 )

@@ -650,7 +650,7 @@ class _Busy:
 
 
 def _network(it: ethernet.Adapter) -> NetworkAdapter:
-    return NetworkAdapter(it.id, it.model, it.driver, it.carrier)
+    return NetworkAdapter(it.id, it.model, it.driver, it.carrier, it.speed, it.most_speed)
 
 
 def _bluetooth(it: bluetooth.Controller) -> Radio:

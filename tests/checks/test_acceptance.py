@@ -95,6 +95,7 @@ FAULTS = {
     "panel-cable-half-home": ("display.panel", Verdict.FAIL),
     "network-socket-dead": ("ports.network", Verdict.FAIL),
     "network-silent": ("ports.network", Verdict.FAIL),
+    "network-pair-off": ("ports.network", Verdict.FAIL),
     "sound-gone": ("audio.codec", Verdict.FAIL),
     "microphone-gone": ("microphone.present", Verdict.FAIL),
     "touch-cable-off": ("touch.present", Verdict.FAIL),

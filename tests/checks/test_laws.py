@@ -346,6 +346,7 @@ healths = st.builds(
     hours=whole_numbers,
     starts=whole_numbers,
 )
+network_rates = st.sampled_from([0, 10, 100, 1000]).map(lambda rate: said(rate, "Mbit/s")) | gone
 shares = st.sampled_from([0.0, 0.03, 0.5, 1.0, 6.0]) | gone
 views = st.builds(
     view,
@@ -391,7 +392,9 @@ units = st.builds(
     ),
     drawn=st.builds(drawn, driver=maybe, by_processor=flags, wrong=whole_numbers, ended=maybe),
     temperature=st.sampled_from([said(45.0, "celsius"), absent()]) | st.builds(Warming, st.floats(0, 90)),
-    network_adapters=several(st.builds(network, driver=maybe, carrier=flags)),
+    network_adapters=several(
+        st.builds(network, driver=maybe, carrier=flags, speed=network_rates, most_speed=network_rates)
+    ),
     bluetooth_controllers=several(radios),
     sound_cards=several(st.builds(sound_card, plays=flags, records=flags, model=maybe)),
     input_devices=several(st.builds(control, st.sampled_from(InputSort), inside=flags, name=maybe)),

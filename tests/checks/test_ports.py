@@ -7,9 +7,9 @@ import pytest
 from checks.fitted import HAS_NONE
 from checks.ports import CABLE_IN, NETWORK, NO_CABLE, SETTLE_S
 from reports.model.evidence import Why
-from reports.model.finding import Cannot, Depth, Verdict, Way
+from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.servicemap import PartKind
-from tests.support.machines import Bench, absent, judged, laptop, network, replaced, said, subject
+from tests.support.machines import Bench, absent, judged, laptop, network, part, replaced, said, subject
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 PORTS = PartKind.PORTS
@@ -55,6 +55,45 @@ def test_a_link_may_take_its_time_to_come_up(settles_s, verdict):
     assert (
         judged(NETWORK, laptop(network_adapters=found), subject(PORTS), told(CABLE_IN))[0].verdict is verdict
     )
+
+
+def runs_at(speed, both=1000):
+    return network(speed=said(speed, "Mbit/s"), most_speed=absent() if both is None else said(both, "Mbit/s"))
+
+
+@shows("ports.network", BOUNDARY)
+@pytest.mark.parametrize(
+    ("speed", "both", "verdict"),
+    [
+        (100, 1000, Verdict.FAIL),
+        (999, 1000, Verdict.FAIL),
+        (1000, 1000, Verdict.PASS),
+        (100, 100, Verdict.PASS),
+        (100, None, Verdict.PASS),
+    ],
+)
+def test_a_link_below_what_both_ends_offered_has_lost_a_pair_of_wires(speed, both, verdict):
+    judgement = socket(runs_at(speed, both))
+
+    assert judgement.verdict is verdict
+    assert f"at {speed} Mbit/s" in judgement.reason
+    assert verdict is Verdict.PASS or "pins" in judgement.advice
+
+
+def test_the_map_may_ask_for_a_rate_that_the_other_end_does_not_tell():
+    least = Limit("network_rate_least", 1000.0, "Mbit/s", Origin.SERVICE_MAP)
+    about = subject(PORTS, about=part(PORTS, limits=(least,)))
+
+    judgement = socket(runs_at(100, None), about=about)
+
+    assert judgement.verdict is Verdict.FAIL
+    assert judgement.limit is least
+
+
+def test_a_rate_is_no_matter_of_an_adapter_without_a_link():
+    silent = network(carrier=said(False), speed=said(10, "Mbit/s"))
+
+    assert socket(silent, person=told(NO_CABLE)).verdict is Verdict.PASS
 
 
 @shows("ports.network", CANNOT)

@@ -118,6 +118,7 @@ POINTS_AT = {
     "panel-cable-half-home": ("display.panel", "panel cable", "main board"),
     "backlight-dark": ("display.backlight", "backlight cable", "main board"),
     "network-socket-dead": ("ports.network", "side port ribbon", "main board"),
+    "network-pair-off": ("ports.network", "side port ribbon", "main board"),
     "sound-gone": ("audio.codec", "main board", ""),
     "microphone-gone": ("microphone.present", "microphone ribbon", "main board"),
     "touch-cable-off": ("touch.present", "touch controller lead", "main board"),

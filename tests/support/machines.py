@@ -344,6 +344,8 @@ def network(**changes: Any) -> NetworkAdapter:
         "model": said("HG network"),
         "driver": said("net_test"),
         "carrier": said(True),
+        "speed": said(1000, "Mbit/s"),
+        "most_speed": said(1000, "Mbit/s"),
     }
     return NetworkAdapter(**plain | changes)
 

@@ -269,6 +269,13 @@ def _silent_network(unit: Unit) -> Unit:
     return replace(unit, network_cable_in=True, network_answers=False)
 
 
+def _lost_pair(unit: Unit) -> Unit:
+    if not unit.networks:
+        raise ValueError("the unit has no network socket")
+    first = replace(unit.networks[0], lane=Lane(0.1, 0, 1.0, 0))
+    return replace(unit, network_cable_in=True, networks=(first, *unit.networks[1:]))
+
+
 def _keeper(**changes: object) -> Callable[[Unit], Unit]:
     return lambda unit: replace(unit, timekeeper=replace(unit.timekeeper, **changes))  # type: ignore[arg-type]
 
@@ -518,6 +525,7 @@ _TABLE = (
     Named("graphics-card-loose", "the graphics card is not seated", _no_card),
     Named("network-socket-dead", "the board of the network socket is off", _without("networks", "network")),
     Named("network-silent", "a network cable is in and nothing answers", _silent_network),
+    Named("network-pair-off", "a pin of the network socket is bent: it falls back to 100 Mbit/s", _lost_pair),
     Named(
         "bluetooth-gone", "the Bluetooth half of the card is not there", _without("bluetooth", "Bluetooth")
     ),

@@ -75,7 +75,7 @@ def random_good_unit(seed: int, form: Form) -> Unit:
 def _fittings(seed: int, form: Form) -> dict[str, Any]:
     """What else it has; each of these is missing from some that were made without."""
     chance = random.Random(f"fittings {form.value} {seed}")  # noqa: S311
-    network = Adapter("pci-0000:00:1f.6", "HG network", "net_rehearsal")
+    network = Adapter("pci-0000:00:1f.6", "HG network", "net_rehearsal", lane=_network_lane(seed))
     bluetooth = Antenna("pci-0000:00:14.0-usb-0:10:1.0", "HG bluetooth", "btusb")
     records = form is not Form.TOWER or chance.random() < 0.5
     return {
@@ -238,6 +238,13 @@ def _disks(chance: random.Random, seed: int) -> tuple[Disk, ...]:
         inside,
         Disk("pci-0000:00:14.0-usb-0:3:1.0", "usb", "Bench stick", "BS-0007", 15_518_924_800, True, True),
     )
+
+
+def _network_lane(seed: int) -> Lane:
+    """Some are at an old switch, and some switches do not say what they can."""
+    chance = random.Random(f"network {seed}")  # noqa: S311
+    speed = chance.choice((0.1, 1.0, 1.0, 1.0, 2.5))
+    return Lane(speed, 0, chance.choice((0.0, speed, speed)), 0)
 
 
 def _drive_lane(chance: random.Random, transport: str) -> Lane:

@@ -365,10 +365,7 @@ class RehearsalMachine:
 
     def network_adapters(self) -> tuple[NetworkAdapter, ...] | Absent:
         carrier = self.unit.network_cable_in and self.unit.network_answers
-        return tuple(
-            NetworkAdapter(*_named(it), _reading(carrier, "", f"{it.id} carrier"))
-            for it in self.unit.networks
-        )
+        return tuple(_network(it, carrier) for it in self.unit.networks)
 
     def bluetooth_controllers(self) -> tuple[Radio, ...] | Absent:
         return tuple(_radio(antenna) for antenna in self.unit.bluetooth)
@@ -700,6 +697,22 @@ def _radio(antenna: Antenna) -> Radio:
 
 def _named(it: Adapter) -> tuple[str, Reading | Absent, Reading | Absent]:
     return it.id, _text(it.model, f"{it.id} model"), _text(it.driver, f"{it.id} driver")
+
+
+def _network(it: Adapter, carrier: bool) -> NetworkAdapter:
+    lane = it.lane if carrier else None
+
+    def megabits(gigabits: float, what: str) -> Reading | Absent:
+        source = f"{it.id} {what}"
+        known = _reading(round(1000 * gigabits), "Mbit/s", source)
+        return known if gigabits else Absent(Why.NOT_SUPPORTED, f"rehearsal: {source}")
+
+    return NetworkAdapter(
+        *_named(it),
+        _reading(carrier, "", f"{it.id} carrier"),
+        megabits(lane.speed if lane else 0.0, "rate"),
+        megabits(lane.most_speed if lane else 0.0, "rate of both ends"),
+    )
 
 
 def _battery(cell: Cell) -> Battery:

@@ -65,9 +65,10 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """The link of a device to its socket: GT/s of one lane, or Gbit/s for SATA; `width` 0: it has no lanes.
+    """The link of a device to its socket: GT/s of one lane, or Gbit/s for SATA and networks; `width` 0: it
+    has no lanes.
 
-    `most_*` is the lesser of device and socket, 0 where nobody tells.
+    `most_*` is the lesser of both ends, 0 where nobody tells.
     """
 
     speed: float

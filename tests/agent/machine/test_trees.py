@@ -22,19 +22,28 @@ from tests.support.units import TREES, UNITS, description, unit_in
 SENSED = [name for name in UNITS if name != "small-pebble"]
 
 # what both ways of reading can show: umockdev has a /sys of its own and leaves /proc and firmware alone
-PROGRAM = """
+START = """
 import sys
+from dataclasses import replace
 from pathlib import Path
 from agent.machine.live import LiveMachine
 machine = LiveMachine(Path(sys.argv[1] if len(sys.argv) > 1 else "/"))
+wired = machine.network_adapters()
+if isinstance(wired, tuple):  # what both ends can is asked of the kernel, not of files
+    wired = tuple(replace(each, most_speed=None) for each in wired)
 print(machine.drives(), machine.hidden_storage(), machine.radios(), machine.cameras(), machine.on_mains())
+print(machine.batteries(), machine.trust_modules(), machine.real_time_clock(), machine.display_connectors())
+print(machine.graphics_adapters(), wired, machine.bluetooth_controllers())
+print(machine.input_devices(), machine.card_readers())
+"""
+PROGRAM = (
+    START
+    + """
 print(machine.fans(), machine.processor_sensor())
 for sensor in machine.temperature_sensors():
     print(sensor, machine.temperature(sensor.id))
-print(machine.batteries(), machine.trust_modules(), machine.real_time_clock(), machine.display_connectors())
-print(machine.graphics_adapters(), machine.network_adapters(), machine.bluetooth_controllers())
-print(machine.input_devices(), machine.card_readers())
 """
+)
 
 
 def folder(name: str, root: Path) -> Path:
@@ -286,10 +295,9 @@ def test_a_table_without_an_end_keeps_every_structure(tmp_path):
 
 
 def test_the_pebble_too_is_the_same_both_ways(tmp_path):
-    ask = "\n".join(PROGRAM.splitlines()[:6] + PROGRAM.splitlines()[-3:])
-    here = output(sys.executable, "-c", ask, folder("small-pebble", tmp_path))
+    here = output(sys.executable, "-c", START, folder("small-pebble", tmp_path))
 
-    assert python_under_umockdev(description("small-pebble"), ask) == here
+    assert python_under_umockdev(description("small-pebble"), START) == here
 
 
 def named(devices) -> dict[str, object]:

@@ -2,12 +2,15 @@
 
 import errno
 import json
+import struct
 
 import pytest
+from pyroute2.netlink.generic import ethtool
 
 from agent.machine.linux import ethernet
 from agent.machine.linux.files import Tree
 from reports.model.evidence import Absent, Reading, Why
+from tests.support.airwaves import NESTED, attribute
 from tests.support.tools import need, output
 
 CARD = "pci0000:00/0000:00:1f.6"
@@ -42,6 +45,8 @@ def test_an_adapter_has_its_bus_its_ids_and_its_driver(unit):
         driver=Reading("tarneth", "", "/sys/class/net/eth0/device/driver"),
         inside=Reading(True, "", "/sys/class/net/eth0/device: not on USB"),
         carrier=Reading(True, "", CARRIER),
+        speed=Absent(Why.NOT_THERE, "/sys/class/net/eth0/speed"),
+        most_speed=Absent(Why.NOT_THERE, "ethtool", "no link to ask about"),
     )
 
 
@@ -167,6 +172,70 @@ def test_a_card_that_cannot_be_asked_for_its_class_is_not_taken_for_none(unit, r
     refuse({"1f.6/class": errno.EIO})
 
     assert ethernet.adapters(unit.tree).why is Why.DID_NOT_ANSWER
+
+
+@pytest.mark.parametrize(("speed", "told"), [(1000, 1000), (-1, None), (4294967295, None)])
+def test_a_link_has_a_rate_and_a_copied_tree_is_never_answered_by_the_running_kernel(unit, speed, told):
+    card(unit, carrier=1, speed=speed)
+
+    adapter = only(unit)
+
+    assert getattr(adapter.speed, "value", None) == told
+    assert isinstance(adapter.most_speed, Absent)
+
+
+def modes(ours, peer=None):
+    """The kernel's answer to LINKMODES_GET: ours by name, with whether we offer each, and the peer's."""
+    body = attribute(3 | NESTED, bits(ours))
+    if peer is not None:
+        body += attribute(4 | NESTED, attribute(1, b"") + bits(dict.fromkeys(peer, False)))
+    raw = struct.pack("=BBH", ethtool.ETHTOOL_MSG_LINKMODES_GET, 1, 0) + body
+    decoded = ethtool.ethtool_linkmode_msg(struct.pack("=IHHII", 16 + len(raw), 21, 0, 0, 0) + raw)
+    decoded.decode()
+    return [decoded]
+
+
+def bits(named):
+    """A bit set as a list (Linux, Documentation/networking/ethtool-netlink.rst)."""
+    each = (
+        attribute(2, name.encode() + b"\0") + (attribute(3, b"") if marked else b"")
+        for name, marked in named.items()
+    )
+    return attribute(3 | NESTED, b"".join(attribute(1 | NESTED, it) for it in each))
+
+
+GIGABIT = {"10baseT/Full": True, "100baseT/Full": True, "1000baseT/Full": True, "Autoneg": True}
+
+
+@pytest.mark.parametrize(
+    ("ours", "peer", "best"),
+    [
+        (GIGABIT, ["100baseT/Full", "1000baseT/Full", "Pause"], 1000),
+        (GIGABIT, ["10baseT/Full", "100baseT/Full"], 100),
+        (GIGABIT | {"1000baseT/Full": False}, ["100baseT/Full", "1000baseT/Full"], 100),
+        (GIGABIT | {"2500baseT/Full": True}, ["1000baseT/Full", "2500baseT/Full"], 2500),
+        (GIGABIT, [], None),
+        (GIGABIT, None, None),
+        ({}, None, None),
+    ],
+)
+def test_the_best_of_both_ends_is_what_both_offered(ours, peer, best):
+    found = ethernet.best_of_both(modes(ours, peer))
+
+    assert (found.value if isinstance(found, Reading) else None) == best
+    assert isinstance(found, Reading) or found.why is Why.NOT_SUPPORTED
+
+
+def test_the_numbers_are_those_of_the_kernel_s_header():
+    """include/uapi/linux/ethtool_netlink.h; a published number never changes."""
+    ours = ethtool.ethtool_linkmode_msg.nla_map
+    assert [name for name, _ in ours].index("ETHTOOL_A_LINKMODES_OURS") == 3
+    assert [name for name, _ in ours].index("ETHTOOL_A_LINKMODES_PEER") == 4
+
+
+def test_this_computers_kernel_answers_and_knows_no_interface_that_is_not_there():
+    assert isinstance(ethernet.offered("lo"), Reading | Absent)
+    assert ethernet.offered("no-such-if").why in (Why.NOT_THERE, Why.NOT_SUPPORTED)
 
 
 def by_ip() -> dict[str, dict[str, object]]:

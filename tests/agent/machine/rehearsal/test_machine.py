@@ -177,6 +177,7 @@ SHOWS = {
     "graphics-card-loose": "graphics",
     "network-socket-dead": "networks",
     "network-silent": "carrier wanted",
+    "network-pair-off": "networks",
     "bluetooth-gone": "bluetooth",
     "sound-gone": "sound",
     "microphone-gone": "sound",
