@@ -35,6 +35,7 @@ from tests.unit.virtual import (
     SetUpFailed,
     Terminal,
     VirtualUnit,
+    acpi_table,
     connected,
     devices,
     running,
@@ -325,7 +326,7 @@ def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) ->
     data = unit.started(scenario.boot)
     folder.mkdir(parents=True)
     stick = make_whole_stick(folder, image.whole, dict(_documents(unit, data)))
-    options = list(devices(folder, data["devices"]))
+    options = [*devices(folder, data["devices"]), "-acpitable", f"file={acpi_table(folder, ['STILL'])}"]
     for structure in smbios.write(folder, data["firmware"]):
         options += ["-smbios", f"file={structure}"]
     port = folder / "serial"

@@ -1,10 +1,14 @@
 // What firmware tells of a unit that QEMU does not emulate: battery, mains, lid and the sensor on the
 // processor (ACPI specification 6.5, 10.2, 10.3, 9.4, 11.4.14). The stock drivers of the kernel read it. The
-// values lie in 256 bytes of the unit's memory that its kernel leaves alone and the test bench writes.
+// values lie in 256 bytes of the unit's memory that its kernel leaves alone and the test bench writes; where no
+// kernel leaves any alone (STILL), the temperature stands still.
 #define MAILBOX 0x0FF00000
 
 DefinitionBlock ("", "SSDT", 2, "TARNWK", "UNIT", 1)
 {
+#ifdef STILL
+    Name (TEMP, 3031)
+#else
     OperationRegion (MBOX, SystemMemory, MAILBOX, 0x100)
     Field (MBOX, DWordAcc, NoLock, Preserve)
     {
@@ -15,6 +19,7 @@ DefinitionBlock ("", "SSDT", 2, "TARNWK", "UNIT", 1)
         BCYC, 32, // cycles
         BREM, 32, // remaining, mWh
     }
+#endif
     Scope (\_SB)
     {
         Device (TCPU)
