@@ -338,10 +338,12 @@ def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) ->
         serial=f"unix:{port},server=on,wait=off",
     )
     began = time.monotonic()
-    with switched_on(folder, computer.command(stick.image)) as process:
-        line = Terminal(connected(port, process))
-        person = None if data.get("nobody") else answering(data.get("answers", {}), scenario)
-        screen = line.converse(None, person, _SOMEBODY if person else _NOBODY)
+    person = None if data.get("nobody") else answering(data.get("answers", {}), scenario)
+    with (
+        switched_on(folder, computer.command(stick.image)) as process,
+        connected(port, process) as connection,
+    ):
+        screen = Terminal(connection).converse(None, person, _SOMEBODY if person else _NOBODY)
         process.wait(60)
     seconds = time.monotonic() - began
     return Came(None, *_read_back(stick, set(), folder, screen), screen, seconds)
