@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import select
 import sys
 import time
@@ -108,6 +109,9 @@ def drawing(file: str) -> Iterator[Drawing]:
 def work(file: str) -> None:
     """The worker's life: draw, compare, tell; until told to stop, or no longer told to go on."""
     os.nice(NICENESS)
+    # drivers map much more than they use: the bound of a check, which this inherits, is too tight for them
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
+    resource.setrlimit(resource.RLIMIT_AS, (hard, hard))
     try:
         with canvas(file, SIDE, PROGRAM, "start") as it:
             _draw(it)

@@ -2,12 +2,13 @@
 purpose. Here the processor draws (Mesa's llvmpipe); a real chip was not to be had."""
 
 import os
+import resource
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 
 import psutil
 import pytest
@@ -132,6 +133,22 @@ def test_the_check_never_takes_the_processor_for_the_chip():
     assert evidence.chips[0].load.why is Why.NOT_SUPPORTED
     assert judgement.verdict is Verdict.INCONCLUSIVE
     assert "the processor draws in its place" in judgement.reason
+
+
+def test_the_bound_of_a_check_leaves_room_for_what_drivers_map():
+    with bounded(32 << 20), drawing.drawing(SOFTWARE) as it:
+        assert it.drawn().squares == 1
+
+
+@contextmanager
+def bounded(more: int) -> Iterator[None]:
+    """This process may map no more than `more` bytes beside what it has."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
+    resource.setrlimit(resource.RLIMIT_AS, (psutil.Process().memory_info().vms + more, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
 
 
 # -- it ends -------------------------------------------------------------------------------------------
