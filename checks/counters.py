@@ -1,10 +1,11 @@
 """What counted errors since the start, and during the run: memory, links, the kernel's log.
 
-Three sources, of which many units have one only: the memory controller's counters (Linux,
+Four sources, of which many units have two only: the memory controller's counters (Linux,
 Documentation/ABI/testing/sysfs-devices-edac; only with error correction), those of PCI Express links
-(sysfs-bus-pci-devices-aer_stats) and errors in the kernel's log, counted by what they are about; its text
-stays where it is. At the start a sound unit complains a little: corrected errors of links, USB, firmware
-tables. What it says after that, while it is tried, weighs more.
+(sysfs-bus-pci-devices-aer_stats), machine checks that the processors raised (/proc/interrupts), and errors in
+the kernel's log, counted by what they are about: `agent.machine.linux.kernel_log` says what a line means,
+`ADVICE` what to do about it. Its text stays where it is. At the start a sound unit complains a little:
+corrected errors of links, USB, firmware tables. What it says after that, while it is tried, weighs more.
 """
 
 from __future__ import annotations
@@ -257,6 +258,7 @@ def during_limits(subject: Subject) -> Limits:
     return _limits(
         subject,
         _DURING_RUN,
+        Limit("reported_machine_checks_most", 0, "", Origin.DEFAULT, CRAFT),
         Limit("corrected_memory_errors_most", 0, "", Origin.DEFAULT, CRAFT),
         Limit("uncorrected_memory_errors_most", 0, "", Origin.DEFAULT, CRAFT),
         Limit("corrected_link_errors_most", 1540, "", Origin.DEFAULT, note),
@@ -271,7 +273,11 @@ def measure_during(machine: Machine, subject: Subject, session: Session) -> Duri
 def judge_during(evidence: DuringRun, limits: Limits) -> Judgement:
     """What grew; then what could not be read; then the pass."""
     before, now = evidence.before, evidence.now
-    growths = [*_memory_growth(before.memory, now.memory), *_link_growth(before.links, now.links)]
+    growths = [
+        *_processor_growth(before.machine_checks, now.machine_checks),
+        *_memory_growth(before.memory, now.memory),
+        *_link_growth(before.links, now.links),
+    ]
     for growth in growths:
         if fault := _grew(growth, limits):
             return fault
@@ -298,6 +304,14 @@ class _Growth:
     limit: str
     count: Reading | Absent
     advice: Complaint
+
+
+def _processor_growth(before: Reading | Absent, now: Reading | Absent) -> Iterator[_Growth]:
+    if isinstance(before, Absent) or isinstance(now, Absent):
+        yield from _lost(before, now, "processor", Complaint.MACHINE_CHECK)
+        return
+    limit, count = "reported_machine_checks_most", _growth(before, now)
+    yield _Growth("processor", "processor", limit, count, Complaint.MACHINE_CHECK)
 
 
 def _memory_growth(
@@ -375,7 +389,8 @@ DURING_RUN: Final = Check(
     kind=PartKind.BOARD,
     asks="Did the hardware report errors while it was tried?",
     catches="contacts, cables and modules that give errors under load",
-    source="Linux, Documentation/ABI/testing/dev-kmsg, sysfs-bus-pci-devices-aer_stats, sysfs-devices-edac",
+    source="Linux, Documentation/ABI/testing/dev-kmsg, sysfs-bus-pci-devices-aer_stats, sysfs-devices-edac; "
+    "arch/x86/kernel/irq.c",
     stage=Stage.HAND_OVER,
     depth=Depth.PRESENCE,
     ways=(Way.INSTRUMENT, Way.INFERRED),
@@ -383,6 +398,7 @@ DURING_RUN: Final = Check(
     limits=during_limits,
     measure=measure_during,
     judge=judge_during,
+    judgement_version=2,
     whole_unit=True,
 )
 

@@ -465,11 +465,12 @@ class KernelLog:
 
 @dataclass(frozen=True, slots=True)
 class ErrorCounts:
-    """Everything that counts errors, at one moment."""
+    """Everything that counts errors, at one moment. `machine_checks` are those that the processors raised."""
 
     memory: tuple[MemoryErrors, ...] | Absent
     links: tuple[LinkErrors, ...] | Absent
     log: KernelLog | Absent
+    machine_checks: Reading | Absent
 
 
 @dataclass(frozen=True, slots=True)

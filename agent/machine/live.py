@@ -35,6 +35,7 @@ from agent.machine.linux import (
     hwmon,
     inputs,
     kernel_log,
+    machine_check,
     meminfo,
     pci,
     pcie_link,
@@ -465,7 +466,12 @@ class LiveMachine:
         return found if isinstance(found, Absent) else tuple(Partition(it.id, it.kind) for it in found)
 
     def error_counts(self) -> ErrorCounts:
-        return ErrorCounts(_memory_errors(self._tree), _link_errors(self._tree), _log(self._tree))
+        return ErrorCounts(
+            _memory_errors(self._tree),
+            _link_errors(self._tree),
+            _log(self._tree),
+            machine_check.raised(self._tree),
+        )
 
     def error_counts_at_start(self) -> ErrorCounts:
         if self._at_start is None:

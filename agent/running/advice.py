@@ -37,6 +37,7 @@ _ELSEWHERE: Final = {
     "memory_errors_most": (PartKind.MEMORY,),
     "corrected_memory_errors_most": (PartKind.MEMORY,),
     "uncorrected_memory_errors_most": (PartKind.MEMORY,),
+    "reported_machine_checks_most": (PartKind.PROCESSOR, PartKind.MEMORY),
     "machine_check_errors_most": (PartKind.PROCESSOR, PartKind.MEMORY),
     "pci_express_errors_most": (PartKind.STORAGE, PartKind.WIRELESS, PartKind.GRAPHICS),
     "heat_errors_most": (PartKind.THERMAL, PartKind.FAN),

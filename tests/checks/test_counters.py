@@ -20,12 +20,13 @@ from tests.support.machines import (
     link_errors,
     module_errors,
     part,
+    said,
     subject,
 )
 from tests.support.shows import BOUNDARY, CANNOT, FAILS, PASSES, shows
 
 NO_COUNTER = absent(Why.NOT_SUPPORTED)
-WITHOUT = error_counts(memory=NO_COUNTER, links=NO_COUNTER)
+WITHOUT = error_counts(memory=NO_COUNTER, links=NO_COUNTER, machine_checks=NO_COUNTER)
 
 
 def memory(*counts, about=None):
@@ -162,6 +163,7 @@ def test_what_was_counted_before_the_run_is_not_counted_again():
         (error_counts(memory=(module_errors(0, 1),)), "1 uncorrected error of the Slot 1 during the run"),
         (error_counts(links=(link_errors(nonfatal=1),)), "1 uncorrected error of the link of the drive"),
         (error_counts(links=(link_errors(1541),)), "1541 corrected errors of the link of the drive"),
+        (error_counts(machine_checks=said(1)), "1 reported error of the processor during the run"),
         (error_counts(log=kernel_log(pci_express=1)), "sort PCI Express during the run"),
         (error_counts(log=kernel_log(drive_link=1)), "sort drive link during the run"),
     ],

@@ -166,7 +166,10 @@ NEEDED = {
     ),
     "board.increase": (
         replaced("board"),
-        ("before/log", "now/log", "now/memory/0/corrected", "now/links/0/fatal", "before/links/0/nonfatal"),
+        (
+            *("before/log", "now/log", "now/memory/0/corrected", "now/links/0/fatal"),
+            *("before/links/0/nonfatal", "before/machine_checks", "now/machine_checks"),
+        ),
     ),
     "audio.codec": (replaced("audio"), ("cards", "cards/0/plays")),
     "microphone.present": (replaced("microphone"), ("cards", "cards/0/records")),
@@ -312,6 +315,7 @@ counted = st.builds(
     memory=several(st.builds(module_errors, error_numbers, error_numbers)),
     links=several(st.builds(link_errors, error_numbers, error_numbers, error_numbers)),
     log=st.builds(kernel_log, lost=st.booleans(), drive=st.integers(0, 3), usb=st.integers(0, 3)) | gone,
+    machine_checks=whole_numbers,
 )
 words = st.sampled_from(["0" * 16, "f" * 16, "00000000000000ff"]).map(said) | gone
 bad_words = st.builds(

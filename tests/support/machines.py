@@ -413,7 +413,12 @@ def kernel_log(lost: bool = False, **counts: int) -> KernelLog:
 
 def error_counts(**changes: Any) -> ErrorCounts:
     """A unit that counts everything, and nothing to count."""
-    plain: dict[str, Any] = {"memory": (module_errors(),), "links": (link_errors(),), "log": kernel_log()}
+    plain: dict[str, Any] = {
+        "memory": (module_errors(),),
+        "links": (link_errors(),),
+        "log": kernel_log(),
+        "machine_checks": said(0),
+    }
     return ErrorCounts(**plain | changes)
 
 

@@ -473,7 +473,9 @@ class RehearsalMachine:
         return (Partition(id, kind),) if inside else ()
 
     def error_counts(self) -> ErrorCounts:
-        return ErrorCounts(self._memory_errors(), self._link_errors(), self._log())
+        raised = dict(self.unit.errors.log).get(Complaint.MACHINE_CHECK, 0)
+        checks = self._grown(raised, "machine checks")
+        return ErrorCounts(self._memory_errors(), self._link_errors(), self._log(), checks)
 
     def error_counts_at_start(self) -> ErrorCounts:
         if self._at_start is None:
