@@ -15,7 +15,7 @@ from checks.camera import presence
 from checks.memory import modules
 from checks.registry import CHECKS, check, checks_for, gathered, rejudge
 from reports.codec import to_json
-from reports.model.finding import Cannot, Finding, Judgement, Limits, Verdict, Weight
+from reports.model.finding import Cannot, Finding, Judgement, Limits, Stage, Verdict, Weight
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, laptop, subject
 from tests.support.shows import Shown
@@ -81,6 +81,32 @@ def test_every_check_describes_itself():
         assert each.source
         assert each.ways
         assert each.walk_away_s <= each.deadline_s
+
+
+THAT_ONLY_READ = {
+    "memory": ("capacity", "modules", "counters"),
+    "storage": ("present", "link"),
+    "wireless": ("present", "scan", "antennas", "bluetooth"),
+    "thermal": ("plausible",),
+    "processor": ("identity",),
+    "board": ("identity", "firmware", "clock", "counters", "tpm", "start", "settings"),
+    "graphics": ("present",),
+    "display": ("panel", "backlight"),
+    "ports": ("network",),
+    "battery": ("present", "wear", "charging"),
+    "charger": ("mains",),
+    "audio": ("codec",),
+    **dict.fromkeys(("camera", "microphone", "touch", "keyboard", "pointer"), ("present",)),
+    **dict.fromkeys(("buttons", "lid", "readers"), ("present",)),
+}
+"""Every aspect of the design's table that needs no load and no hand."""
+
+
+@pytest.mark.parametrize("kind", THAT_ONLY_READ)
+def test_what_only_reads_is_asked_at_the_inventory(kind):
+    stages = {aspect: check(f"{kind}.{aspect}").stage for aspect in THAT_ONLY_READ[kind]}
+
+    assert set(stages.values()) == {Stage.INVENTORY}
 
 
 def shown() -> Iterator[tuple[str, str]]:
