@@ -67,6 +67,9 @@ def install(site: Path, wheels: Path, *names: str) -> None:
     run(python, *quiet, "--find-links", wheels, "--target", site, *names, environment={"PIP_FIND_LINKS": ""})
     for left_out in (site / "bin", *site.rglob("tests")):
         shutil.rmtree(left_out, ignore_errors=True)
+    for record in site.glob("*.dist-info/RECORD"):  # programs hold the path of the Python that installed them
+        lines = record.read_text().splitlines(keepends=True)
+        record.write_text("".join(line for line in lines if "/bin/" not in line.partition(",")[0]))
     # by hash and not by time: file times differ from build to build
     compiling = ["-m", "compileall", "-q", "--invalidation-mode", "unchecked-hash"]
     run(python, *compiling, "-s", site, "-p", f"/{SITE}", site)

@@ -35,5 +35,6 @@ rm -f "$root/var/lib/dbus/machine-id" "$root/etc/nvme/hostid" "$root/etc/nvme/ho
 echo benchproof >"$root/etc/hostname"
 rm -rf "$root"/var/lib/apt/lists/* "$root"/var/cache/* "$root"/var/log/* "$root"/tmp/* "$root"/run/* \
 	"$root"/etc/ssl/private "$root"/var/lib/systemd/random-seed
+rm -f "$root/etc/apt/sources.list" # the place of the build
 # caches of paths and times of the build
 rm -f "$root/etc/ld.so.cache~" "$root/var/lib/systemd/catalog/database"
