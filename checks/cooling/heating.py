@@ -3,6 +3,8 @@
 Rules:
 
 - one core before all cores, and never without a processor sensor that answers;
+- a short trial of all cores may go without: then for how long heat slowed the processor ends it, and where
+  that is not told either, the clock or a few seconds;
 - the guard looks after every sample; what it objects to ends the load at once and is kept in words;
 - a sensor that stops answering is an objection: a guard that cannot see does not heat;
 - the load is a context of the machine, so it ends on every way out.
@@ -41,6 +43,10 @@ GUARD_DEFAULTS = (
     Limit("safe_temperature_unrated", 90.0, "celsius", Origin.DEFAULT, CRAFT),
     # one core of a sound unit adds 10 to 20 K at once; over 5 s that is at most 4 K/s
     Limit("temperature_slope", 5.0, "K/s", Origin.DEFAULT, CRAFT),
+    # without a sensor: a processor that heat slows has reached its own limit
+    Limit("slowed_most", 1.0, "s", Origin.DEFAULT, CRAFT),
+    # where not even that is told: what a die and its spreader take up, whatever the cooler does
+    Limit("blind_load_most", 5.0, "s", Origin.DEFAULT, CRAFT),
 )
 
 
@@ -112,38 +118,82 @@ def _critical(machine: Machine, sensor: str) -> float | None:
 
 @dataclass
 class Watch:
-    """Tells how far a trial of all cores is, in `words`, and ends it when the guard objects.
+    """Tells how far a trial of all cores is, in `words`, and ends it when there is an `objection`.
 
-    Without a sensor nobody guards. `stopped` is what the guard objected to, "" where it did not.
+    `stopped` is what was objected, "" where nothing was.
     """
 
-    machine: Machine
     session: Session
     words: str
-    sensor: str
-    guard: Guard | None
-    celsius: list[Reading | Absent] = field(default_factory=list)
+    objection: Callable[[], str]
     stopped: str = ""
 
     @classmethod
-    def over(cls, machine: Machine, session: Session, limits: Limits, words: str) -> Watch:
-        """The watch of `machine`, with the guard that `limits` ask for."""
+    def over(
+        cls,
+        machine: Machine,
+        session: Session,
+        limits: Limits,
+        words: str,
+        unseen: Callable[[], str] = lambda: "",
+    ) -> Watch:
+        """By the sensor nearest to the processor's heat; without one, by for how long heat slowed it; where
+        neither is told, by what `unseen` objects."""
         sensor = machine.processor_sensor()
-        if sensor is None or isinstance(machine.temperature(sensor), Absent):
-            return cls(machine, session, words, "", None)
-        return cls(machine, session, words, sensor, guard_for(machine, sensor, limits))
+        if sensor is not None and isinstance(machine.temperature(sensor), Reading):
+            return cls(session, words, _by_sensor(machine, sensor, guard_for(machine, sensor, limits)))
+        before = machine.restraint().slowed
+        if isinstance(before, Reading):
+            return cls(session, words, _by_throttle(machine, float(before.value), limits))
+        return cls(session, words, unseen)
 
     def __call__(self, done: float) -> bool:
         self.session.tell(self.words, min(max(done, 0.0), 1.0))
-        if self.guard is not None:
-            self.celsius.append(self.machine.temperature(self.sensor))
-            self.stopped = self.stopped or self.guard.objection(self.celsius, watch_slope=False)
+        self.stopped = self.stopped or self.objection()
         return not self.stopped
 
     def safety_stop(self) -> Reading | Absent:
-        """What the guard said when it ended the trial, in words."""
+        """What ended the trial, in words."""
         source = "guard of the trial"
         return Reading(self.stopped, "", source) if self.stopped else Absent(Why.NOT_THERE, source)
+
+
+def _by_sensor(machine: Machine, sensor: str, guard: Guard) -> Callable[[], str]:
+    celsius: list[Reading | Absent] = []
+
+    def objection() -> str:
+        celsius.append(machine.temperature(sensor))
+        return guard.objection(celsius, watch_slope=False)
+
+    return objection
+
+
+def _by_throttle(machine: Machine, before_s: float, limits: Limits) -> Callable[[], str]:
+    most = number_of(limits, "slowed_most")
+
+    def objection() -> str:
+        now = machine.restraint().slowed
+        if isinstance(now, Absent):
+            return "no sensor tells how hot it is, nor any more for how long heat slowed it"
+        slowed_s = float(now.value) - before_s
+        return (
+            f"heat slowed it for {slowed_s:.1f} s, and no sensor tells how hot it is"
+            if slowed_s > most
+            else ""
+        )
+
+    return objection
+
+
+def for_a_moment(machine: Machine, limits: Limits) -> Callable[[], str]:
+    """Objects once all cores have worked for as long as they may where nothing tells how hot they get."""
+    began_s, most = machine.clock.monotonic(), number_of(limits, "blind_load_most")
+
+    def objection() -> str:
+        over = machine.clock.monotonic() - began_s >= most
+        return f"{most:.0f} s were over, and nothing tells how hot it is" if over else ""
+
+    return objection
 
 
 @dataclass

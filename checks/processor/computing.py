@@ -8,21 +8,24 @@ how much of the load heat slowed it. What slows it says where to look; that heat
 common in a sound laptop and no fault while the clock holds.
 
 A core here is what the kernel runs programs on: a thread where cores have two. The guard of `cooling.heating`
-looks on. A unit that it stops has still computed: what was done until then is judged.
+looks on; without a sensor, for how long heat slowed the processor, and where that is not told either, the
+cores compute for five seconds only, or until their clock sags. A unit that is stopped has still computed: what
+was done until then is judged.
 """
 
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
 from checks.check import Check, Subject
-from checks.cooling.heating import STEP_S, Watch, guard_limits, series
+from checks.cooling.heating import STEP_S, Watch, for_a_moment, guard_limits, series
 from checks.judging import CRAFT, cannot_tell, failed, not_applicable, number, passed, text, unread, without
 from checks.limits import strongest
 from checks.machine import ClockState, ComputeTrial, CoreTrial, Machine, Restraint, Session
+from reports.errors import shown
 from reports.model.evidence import Absent, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Way
 from reports.model.servicemap import PartKind
@@ -55,7 +58,8 @@ def compute_limits(subject: Subject) -> Limits:
 
 def measure_compute(machine: Machine, subject: Subject, session: Session) -> Computed:
     limits = compute_limits(subject)
-    watch = Watch.over(machine, session, limits, "computing on every core")
+    blind = for_a_moment(machine, limits)
+    watch = Watch.over(machine, session, limits, "computing on every core", blind)
     trial = machine.compute_trial(SECONDS[subject.depth], watch)
     return Computed(trial, watch.safety_stop())
 
@@ -73,11 +77,16 @@ def judge_compute(evidence: Computed, limits: Limits) -> Judgement:
         _untried(evidence.trial)
         or next((doubt for core in cores if (doubt := _doubt(core, least, evidence.safety_stop))), None)
         or passed(
-            f"all {len(cores)} cores computed right while all of them worked",
+            f"all {len(cores)} cores computed right while all of them worked{_until(evidence.safety_stop)}",
             Reading(0, "", "wrong values of all cores"),
             most,
         )
     )
+
+
+def _until(stop: Reading | Absent) -> str:
+    """What kept the load from its whole time."""
+    return f", until {shown(str(stop.value), 100)}" if isinstance(stop, Reading) else ""
 
 
 def _count(value: Reading | Absent) -> float:
@@ -167,6 +176,7 @@ COMPUTE = Check(
     limits=compute_limits,
     measure=measure_compute,
     judge=judge_compute,
+    judgement_version=2,
     needs=_NEEDS,
     whole_unit=True,
     walk_away_s=20.0,
@@ -223,17 +233,34 @@ def clock_limits(subject: Subject) -> Limits:
     )
 
 
+SAGS: Final = 3
+"""So many samples one after the other, below the bound that the clock is judged by."""
+
+
 @dataclass
 class _Sampler:
-    """Reads the clocks each time the watch is asked."""
+    """Reads the clocks each time that it is asked."""
 
     machine: Machine
-    watch: Callable[[float], bool]
+    limits: Limits
     samples: list[tuple[ClockState, ...] | Absent] = field(default_factory=list)
 
-    def __call__(self, done: float) -> bool:
+    def look(self) -> None:
         self.samples.append(self.machine.clocks())
-        return self.watch(done)
+
+    def objection(self) -> str:
+        """That the clock sags, which heat does to it where nothing else tells of heat."""
+        latest = self.samples[-SAGS:]
+        sags = len(latest) == SAGS and all(_any_sags(sample, self.limits) for sample in latest)
+        return "the clock sagged, and nothing else tells how hot it is" if sags else ""
+
+
+def _any_sags(sample: tuple[ClockState, ...] | Absent, limits: Limits) -> bool:
+    return any(
+        share.against_bound < 1.0
+        for state in (() if isinstance(sample, Absent) else sample)
+        for share in _shares(state.id, state.base, state.highest, state.now, limits)
+    )
 
 
 def measure_clock(machine: Machine, subject: Subject, session: Session) -> Pace:
@@ -246,9 +273,16 @@ def measure_clock(machine: Machine, subject: Subject, session: Session) -> Pace:
         still = Absent(Why.NOT_THERE, "guard of the trial")
         return Pace(none, before, before, Reading(0.0, "s", "load"), still)
     began = machine.clock.monotonic()
-    watch = Watch.over(machine, session, clock_limits(subject), "watching the clock of every core")
-    sampler = _Sampler(machine, watch)
-    machine.compute_trial(CLOCK_S, sampler)
+    limits = clock_limits(subject)
+    sampler = _Sampler(machine, limits)
+    words = "watching the clock of every core"
+    watch = Watch.over(machine, session, limits, words, sampler.objection)
+
+    def look(done: float) -> bool:
+        sampler.look()
+        return watch(done)
+
+    machine.compute_trial(CLOCK_S, look)
     after = machine.restraint()
     loaded = Reading(STEP_S * len(sampler.samples), "s", "load of all cores")
     clocks = tuple(_paced(state, sampler.samples, began) for state in known)
@@ -295,15 +329,24 @@ class _Share:
 
 
 def _held(paced: Paced, limits: Limits) -> Iterator[_Share]:
-    """By the base where it is known, else by the highest; nothing where neither is."""
+    """What was held late in the load."""
     if isinstance(paced.clock, Absent):
         return
     late = [value for value in paced.clock.values[len(paced.clock.values) // 2 :] if value is not None]
-    for of, whole in (("base", paced.base), ("highest", paced.highest)):
+    if late:
+        held = Reading(statistics.median(late), "hertz", paced.clock.source)
+        yield from _shares(paced.id, paced.base, paced.highest, held, limits)
+
+
+def _shares(
+    id: str, base: Reading | Absent, highest: Reading | Absent, now: Reading | Absent, limits: Limits
+) -> Iterator[_Share]:
+    """By the base where it is known, else by the highest; nothing where neither is."""
+    for of, whole in (("base", base), ("highest", highest)):
         bound = limits.get(f"{of}_share_least")
-        if late and bound is not None and _count(whole) > 0:
-            share = round(statistics.median(late) / _count(whole), 3)
-            yield _Share(Reading(share, "", f"{paced.id} under load, of its {of} clock"), of, bound)
+        if isinstance(now, Reading) and bound is not None and _count(whole) > 0:
+            share = round(float(now.value) / _count(whole), 3)
+            yield _Share(Reading(share, "", f"{id} under load, of its {of} clock"), of, bound)
             return
 
 

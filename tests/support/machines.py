@@ -719,7 +719,9 @@ class FakeMachine:
         return self.facts["charging"]
 
     def restraint(self) -> Restraint:
-        return self.facts["restraint"]
+        """What holds it back, or what a function makes of the machine's clock."""
+        fact = self.facts["restraint"]
+        return fact(self.clock) if callable(fact) else fact
 
     def clocks(self) -> tuple[ClockState, ...] | Absent:
         """The clocks, or what a function makes of how many trials there were."""

@@ -107,6 +107,53 @@ def test_a_unit_that_the_guard_stops_is_judged_by_what_it_did_until_then():
     assert evidence.safety_stop.value == "96 celsius reached, and 95 is safe"
 
 
+NO_SENSOR = {"processor_sensor": None}
+UNTOLD = restraint(absent(Why.NOT_SUPPORTED))
+
+
+def test_where_nothing_tells_how_hot_it_is_the_cores_compute_for_five_seconds_only():
+    machine = laptop(**NO_SENSOR, restraint=UNTOLD)
+
+    judgement, evidence = judged(COMPUTE, machine, ABOUT)
+
+    assert machine.clock.seconds == 5.0
+    assert evidence.safety_stop.value == "5 s were over, and nothing tells how hot it is"
+    assert judgement.verdict is Verdict.PASS
+    assert judgement.reason.endswith("worked, until 5 s were over, and nothing tells how hot it is")
+
+
+def test_without_a_sensor_a_processor_that_heat_slows_is_stopped():
+    def slower(clock):
+        return restraint(said(max(clock.seconds - 4.0, 0.0), "s"))
+
+    hot = laptop(**NO_SENSOR, restraint=slower)
+    cool = laptop(**NO_SENSOR, restraint=restraint(0.02))
+
+    assert judged(COMPUTE, hot, ABOUT)[1].safety_stop.value.startswith("heat slowed it for 2.0 s")
+    assert hot.clock.seconds == 6.0
+    judged(COMPUTE, cool, ABOUT)
+    assert cool.clock.seconds == 15.0
+
+
+def test_without_a_sensor_a_throttle_counter_that_falls_silent_stops_the_load():
+    def silent(clock):
+        return restraint(0.0) if clock.seconds < 3 else UNTOLD
+
+    evidence = judged(COMPUTE, laptop(**NO_SENSOR, restraint=silent), ABOUT)[1]
+
+    assert "nor any more" in evidence.safety_stop.value
+
+
+@pytest.mark.parametrize(
+    ("share", "seconds", "verdict"), [(1.1, 20.0, Verdict.PASS), (0.5, 2.0, Verdict.FAIL)]
+)
+def test_where_nothing_else_tells_of_heat_a_clock_that_sags_ends_its_own_load(share, seconds, verdict):
+    machine = laptop(**NO_SENSOR, restraint=UNTOLD, clocks=(clock_state(share),))
+
+    assert judged(CLOCK, machine, ABOUT)[0].verdict is verdict
+    assert machine.clock.seconds == seconds
+
+
 def test_the_map_may_know_a_lower_safe_temperature():
     cool = part(PartKind.PROCESSOR, limits=(Limit("safe_temperature", 40.0, "celsius", Origin.SERVICE_MAP),))
 
