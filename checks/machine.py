@@ -497,13 +497,14 @@ class Charge:
 
 @dataclass(frozen=True, slots=True)
 class Restraint:
-    """What holds the processor back: seconds slowed because of heat, of those since the start; and hertz that
-    its slowest group of cores may run at, of those that it can."""
+    """What holds the processor back: seconds slowed because of heat, of those since the start; hertz that its
+    slowest group of cores may run at, of those that it can; and watts that its packages may use for long."""
 
     slowed: Reading | Absent
     since_start: Reading | Absent
     allowed: Reading | Absent
     highest: Reading | Absent
+    power_limit: Reading | Absent
 
 
 @dataclass(frozen=True, slots=True)

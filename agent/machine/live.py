@@ -441,7 +441,8 @@ class LiveMachine:
     def restraint(self) -> Restraint:
         allowed, highest = cpufreq.most_held_back(self._tree)
         slowed = throttle.throttled(self._tree).package_time
-        return Restraint(slowed, uptime.seconds(self._tree), allowed, highest)
+        most_w = powercap.long_term_limit(self._tree)
+        return Restraint(slowed, uptime.seconds(self._tree), allowed, highest, most_w)
 
     def clocks(self) -> tuple[ClockState, ...] | Absent:
         found = cpufreq.policies(self._tree)

@@ -9,8 +9,8 @@ common in a sound laptop and no fault while the clock holds.
 
 A core here is what the kernel runs programs on: a thread where cores have two. The guard of `cooling.heating`
 looks on; without a sensor, for how long heat slowed the processor, and where that is not told either, the
-cores compute for five seconds only, or until their clock sags. A unit that is stopped has still computed: what
-was done until then is judged.
+cores compute for five seconds only, or until their clock sags. A unit that is stopped has still computed:
+what was done until then is judged.
 """
 
 from __future__ import annotations
@@ -201,13 +201,15 @@ class Paced:
 @dataclass(frozen=True, slots=True)
 class Pace:
     """The clocks under load; what held the processor back `before` and `after` it; for how long it was, and
-    what the guard said if it ended it."""
+    what the guard said if it ended it. `power` is the package's mean, W; `on_mains`: mains power came."""
 
     clocks: tuple[Paced, ...] | Absent
     before: Restraint
     after: Restraint
     loaded: Reading | Absent
     safety_stop: Reading | Absent
+    power: Reading | Absent
+    on_mains: Reading | Absent
 
 
 _CLOCK_NAMES: Final = (
@@ -215,6 +217,7 @@ _CLOCK_NAMES: Final = (
     "highest_share_least",
     "load_seconds_least",
     "load_slowed_share_most",
+    "power_limit_share_least",
 )
 
 
@@ -228,6 +231,7 @@ def clock_limits(subject: Subject) -> Limits:
             Limit("highest_share_least", 0.3, "", Origin.DEFAULT, CRAFT),
             Limit("load_seconds_least", 10.0, "s", Origin.DEFAULT, CRAFT),
             Limit("load_slowed_share_most", 0.1, "", Origin.DEFAULT, CRAFT),
+            Limit("power_limit_share_least", 0.9, "", Origin.DEFAULT, CRAFT),
         ).items,
         *subject.given("safe_temperature"),
     )
@@ -271,8 +275,8 @@ def measure_clock(machine: Machine, subject: Subject, session: Session) -> Pace:
             known if isinstance(known, Absent) else Absent(Why.NOT_SUPPORTED, "clocks", "no clock is shown")
         )
         still = Absent(Why.NOT_THERE, "guard of the trial")
-        return Pace(none, before, before, Reading(0.0, "s", "load"), still)
-    began = machine.clock.monotonic()
+        return Pace(none, before, before, Reading(0.0, "s", "load"), still, still, machine.on_mains())
+    began, joules = machine.clock.monotonic(), machine.package_energy()
     limits = clock_limits(subject)
     sampler = _Sampler(machine, limits)
     words = "watching the clock of every core"
@@ -283,10 +287,18 @@ def measure_clock(machine: Machine, subject: Subject, session: Session) -> Pace:
         return watch(done)
 
     machine.compute_trial(CLOCK_S, look)
+    power = _power(joules, machine.package_energy(), machine.clock.monotonic() - began)
     after = machine.restraint()
     loaded = Reading(STEP_S * len(sampler.samples), "s", "load of all cores")
     clocks = tuple(_paced(state, sampler.samples, began) for state in known)
-    return Pace(clocks, before, after, loaded, watch.safety_stop())
+    return Pace(clocks, before, after, loaded, watch.safety_stop(), power, machine.on_mains())
+
+
+def _power(before: Reading | Absent, after: Reading | Absent, passed_s: float) -> Reading | Absent:
+    if isinstance(before, Absent) or isinstance(after, Absent):
+        return before if isinstance(before, Absent) else after
+    watts = (float(after.value) - float(before.value)) / max(passed_s, 1e-9)
+    return Reading(round(watts, 2), "W", f"{after.source}, mean of the load")
 
 
 def _paced(state: ClockState, samples: list[tuple[ClockState, ...] | Absent], began: float) -> Paced:
@@ -311,7 +323,7 @@ def judge_clock(evidence: Pace, limits: Limits) -> Judgement:
     held = [share for each in evidence.clocks for share in _held(each, limits)]
     low = min(held, key=lambda share: share.against_bound, default=None)
     if low is not None and low.against_bound < 1.0:
-        return _sags(low, _slowed(evidence), limits)
+        return _sags(low, evidence, limits)
     return _gaps(evidence, limits) or _keeps(low)
 
 
@@ -370,12 +382,27 @@ _FEED: Final = (
 )
 
 
-def _sags(low: _Share, slowed: Reading | Absent, limits: Limits) -> Judgement:
+def _sags(low: _Share, evidence: Pace, limits: Limits) -> Judgement:
+    slowed = _slowed(evidence)
     told = f"under load the processor's clock falls to {float(low.share.value):.0%} of its {low.of} clock"
     most = limits.get("load_slowed_share_most")
     if isinstance(slowed, Reading) and most is not None and float(slowed.value) > number(most):
         return failed(f"{told}, and heat slows it", _COOL, slowed, most)
+    if isinstance(evidence.on_mains, Reading) and not evidence.on_mains.value:
+        return failed(f"{told}, while it runs from its battery", _FEED, low.share, low.bound)
+    if held := _at_power_limit(evidence, limits):
+        return failed(f"{told}, {held}", _FEED, low.share, low.bound)
     return failed(told, _FEED, low.share, low.bound)
+
+
+def _at_power_limit(evidence: Pace, limits: Limits) -> str:
+    """That it uses what its firmware or system lets it, and no more; "" where that is not so or not known."""
+    most, share = evidence.after.power_limit, limits.get("power_limit_share_least")
+    if isinstance(most, Absent) or isinstance(evidence.power, Absent) or share is None:
+        return ""
+    if float(evidence.power.value) < number(share) * float(most.value):
+        return ""
+    return f"held by its power limit of {float(most.value):.0f} W"
 
 
 def _gaps(evidence: Pace, limits: Limits) -> Judgement | None:
@@ -419,7 +446,8 @@ CLOCK = Check(
     kind=PartKind.PROCESSOR,
     asks="Does the processor hold its clock while all cores work?",
     catches="power limit left set, charger not known, heat that does not get away",
-    source="Linux, Documentation/admin-guide/pm/cpufreq.rst and intel_pstate.rst; acpi/cppc_sysfs.rst",
+    source="Linux, Documentation/admin-guide/pm/cpufreq.rst and intel_pstate.rst; acpi/cppc_sysfs.rst; "
+    "power/powercap/powercap.rst",
     stage=Stage.LOAD,
     depth=Depth.FUNCTION,
     ways=(Way.INSTRUMENT,),
@@ -427,6 +455,7 @@ CLOCK = Check(
     limits=clock_limits,
     measure=measure_clock,
     judge=judge_clock,
+    judgement_version=2,
     needs=_NEEDS,
     whole_unit=True,
     walk_away_s=22.0,

@@ -103,6 +103,7 @@ THROTTLE = Check(
     limits=held_limits,
     measure=measure_held,
     judge=judge_held,
+    judgement_version=2,
     whole_unit=True,
 )
 

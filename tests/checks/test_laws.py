@@ -406,7 +406,9 @@ units = st.builds(
     on_mains=flags,
     backlights=several(st.builds(backlight, brightness=ratios, lit=flags)),
     charging=several(st.builds(charge, status=statuses, level=ratios, starts_below=ratios)),
-    restraint=st.builds(restraint, slowed=ratios, since_start=ratios, allowed=ratios, highest=ratios),
+    restraint=st.builds(
+        restraint, slowed=ratios, since_start=ratios, allowed=ratios, highest=ratios, power_limit=ratios
+    ),
     clocks=several(st.builds(clock_state, ratios, base=sizes, highest=sizes)),
     compute_trial=st.builds(
         lambda cores, running, ended: compute_trial(*cores, running=running, ended=ended),

@@ -447,6 +447,7 @@ def restraint(slowed: Any = 0.0, clock: float = 1.0, **changes: Any) -> Restrain
         "since_start": said(100.0, "s"),
         "allowed": said(3.6e9 * clock, "hertz"),
         "highest": said(3.6e9, "hertz"),
+        "power_limit": absent(Why.NOT_SUPPORTED),
     }
     return Restraint(**plain | changes)
 
@@ -650,7 +651,9 @@ class FakeMachine:
         return self.facts["processor_sensor"]
 
     def package_energy(self) -> Reading | Absent:
-        return self.facts["package_energy"]
+        """The energy, or what a function makes of the machine's clock."""
+        fact = self.facts["package_energy"]
+        return fact(self.clock) if callable(fact) else fact
 
     def cores(self) -> int:
         return self.facts["cores"]

@@ -72,5 +72,30 @@ def packages(tree: Tree) -> tuple[str, ...] | Absent:
     return tuple(found.values()) or Absent(Why.NOT_THERE, CLASS, "no package counts its energy")
 
 
+def long_term_limit(tree: Tree) -> Reading | Absent:
+    """Watts that all packages may use for long, by the limit that firmware or system set; not supported where
+    none is switched on. Each constraint has a name, and a zone its switch (the same document)."""
+    zones = packages(tree)
+    if isinstance(zones, Absent):
+        return zones
+    limits = [_long_term(tree, zone) for zone in zones]
+    watts = 0.0
+    for limit in limits:
+        if isinstance(limit, Absent):
+            return limit
+        watts += float(limit.value)
+    return Reading(watts, "W", f"{CLASS} ({', '.join(_short(zones))})")
+
+
+def _long_term(tree: Tree, zone: str) -> Reading | Absent:
+    names = (match for name in tree.listed(zone) if (match := re.fullmatch(r"constraint_(\d+)_name", name)))
+    for match in names:
+        if tree.words(f"{zone}/{match[0]}") == "long_term":
+            off = tree.words(f"{zone}/enabled") == "0"
+            path = f"{zone}/constraint_{match[1]}_power_limit_uw"
+            return Absent(Why.NOT_SUPPORTED, path, "off") if off else tree.scaled(path, 1_000_000, "W")
+    return Absent(Why.NOT_SUPPORTED, zone, "no limit for long")
+
+
 def _short(zones: tuple[str, ...]) -> list[str]:
     return [zone.rpartition("/")[2] for zone in zones]

@@ -439,7 +439,14 @@ class RehearsalMachine:
             since_start=_reading(since, "s", "since the start"),
             allowed=_reading(3.6e9 * held.clock_share, "hertz", "allowed clock"),
             highest=_reading(3.6e9, "hertz", "highest clock"),
+            power_limit=self._power_limit(),
         )
+
+    def _power_limit(self) -> Reading | Absent:
+        """Told where the package's energy is."""
+        if not self.unit.package.energy_counter:
+            return Absent(Why.NOT_SUPPORTED, "rehearsal: power limit")
+        return _reading(round(self.unit.package.sustained_w, 2), "W", "power limit")
 
     def clocks(self) -> tuple[ClockState, ...] | Absent:
         """One group of cores; at rest it idles."""

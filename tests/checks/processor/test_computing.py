@@ -270,3 +270,30 @@ def test_the_map_may_know_a_unit_that_is_made_slow():
     slow = part(PartKind.PROCESSOR, limits=(Limit("base_share_least", 0.3, "", Origin.SERVICE_MAP),))
 
     assert paced(clock_state(0.4), about=subject(PartKind.PROCESSOR, about=slow)).verdict is Verdict.PASS
+
+
+def at_watts(watts):
+    return {"package_energy": lambda clock: said(watts * clock.seconds, "joules")}
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"on_mains": said(False)}, "while it runs from its battery"),
+        (at_watts(14.0), "held by its power limit of 15 W"),
+    ],
+)
+def test_a_clock_that_sags_says_what_holds_it(facts, words):
+    machine = laptop(clocks=(clock_state(0.5),), restraint=restraint(power_limit=said(15.0, "W")), **facts)
+
+    judgement = judged(CLOCK, machine, ABOUT)[0]
+
+    assert judgement.verdict is Verdict.FAIL
+    assert judgement.reason.endswith(words)
+
+
+@pytest.mark.parametrize("facts", [at_watts(13.0), {}])
+def test_a_power_limit_that_is_not_reached_holds_nothing(facts):
+    machine = laptop(clocks=(clock_state(0.5),), restraint=restraint(power_limit=said(15.0, "W")), **facts)
+
+    assert judged(CLOCK, machine, ABOUT)[0].reason.endswith("of its base clock")

@@ -117,3 +117,34 @@ def test_the_sample_reads_the_same_as_a_copy_and_under_umockdev(tmp_path):
 
     assert python_under_umockdev(sample, program).strip() == f"{powercap.packages(tree)} 0.0"
     assert powercap.packages(tree) == ("/sys/class/powercap/rapl:0",)
+
+
+def zone(unit, **files):
+    unit.device("virtual/powercap/intel-rapl/intel-rapl:0", "powercap", name="package-0", **files)
+
+
+LONG_AND_SHORT = {
+    "constraint_0_name": "long_term",
+    "constraint_0_power_limit_uw": 15_000_000,
+    "constraint_1_name": "short_term",
+    "constraint_1_power_limit_uw": 25_000_000,
+}
+
+
+def test_the_limit_for_long_is_told_by_its_name_and_not_by_its_number(unit):
+    turned = {
+        "constraint_0_name": "short_term",
+        "constraint_0_power_limit_uw": 25_000_000,
+        "constraint_1_name": "long_term",
+        "constraint_1_power_limit_uw": 15_000_000,
+    }
+    zone(unit, enabled=1, **turned)
+
+    assert powercap.long_term_limit(unit.tree).value == 15.0
+
+
+@pytest.mark.parametrize("files", [{"enabled": 0, **LONG_AND_SHORT}, {}])
+def test_a_limit_that_is_off_or_not_there_is_none(unit, files):
+    zone(unit, **files)
+
+    assert powercap.long_term_limit(unit.tree).why is Why.NOT_SUPPORTED
