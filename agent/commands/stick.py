@@ -493,4 +493,5 @@ def _is_service() -> bool:
 
 
 def _power_off() -> None:
-    subprocess.run(("systemctl", "poweroff"), check=False)
+    # `poweroff` would ask a session manager first, which is not there, and say so
+    subprocess.run(("systemctl", "--no-block", "start", "poweroff.target"), check=False)

@@ -41,6 +41,14 @@ class Stick:
         )  # fmt: skip
         return sorted((target / "reports").glob("*/report.json"))
 
+    def is_done(self) -> bool:
+        """Whether a whole report lies on it, however much the unit still writes."""
+        listed = subprocess.run(
+            [need("mdir"), "-/", "-b", "-i", f"{self.image}@@{_START * 512}", "::reports"],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        return "/report.json.sum" in listed.stdout
+
     def verify(self, report: Path) -> str:
         """The reference of what `benchproof verify` refuses a report for, "" where it accepts it."""
         done = _benchproof("verify", report, "--trust", self.folder / "keys/trust.txt", "--json")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from agent.planning.mapcheck import INVENTED, generic_map
@@ -32,6 +34,7 @@ from tests.unit.scenario import Scenario, Unit
 from tests.unit.virtual import (
     Answering,
     Hardware,
+    Qmp,
     SetUpFailed,
     Terminal,
     VirtualUnit,
@@ -114,8 +117,7 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
     stick = make_stick(folder, dict(_documents(unit, data)))
     parts = [PARTS[name] for name in data.get("parts", ()) if name != "tpm"]
     _files(folder, parts)
-    for name, disk in data.get("disks", {}).items():
-        make_disk(folder / name, disk["bytes"], disk["efi"])
+    _disks(folder, data)
     with ExitStack() as stack:
         if "tpm" in data["parts"]:
             stack.enter_context(trust_module(folder))
@@ -143,6 +145,11 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
         if data.get("baseline"):
             _record(here, data["baseline"])
         yield here
+
+
+def _disks(folder: Path, data: Mapping[str, Any]) -> None:
+    for name, disk in data.get("disks", {}).items():
+        make_disk(folder / name, disk["bytes"], disk["efi"])
 
 
 def _files(folder: Path, parts: Sequence[Any]) -> None:
@@ -318,13 +325,14 @@ _NOBODY = {
     "is switched off in .*any key stops that.\n": "",
     "Enter switches the unit off, a starts another run: ": "",
 }
-"""Somebody comes back when the run is over."""
+"""Somebody comes back when the run is over; it may have been shown on the screen, and not on the line."""
 
 
 def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) -> Came:
     """Start from a stick by the unit's own firmware; the agent starts by itself, on the serial line too."""
     data = unit.started(scenario.boot)
     folder.mkdir(parents=True)
+    _disks(folder, data)
     stick = make_whole_stick(folder, image.whole, dict(_documents(unit, data)))
     options = [*devices(folder, data["devices"]), "-acpitable", f"file={acpi_table(folder, ['STILL'])}"]
     for structure in smbios.write(folder, data["firmware"]):
@@ -339,14 +347,27 @@ def perform_whole(unit: Unit, scenario: Scenario, image: Image, folder: Path) ->
     )
     began = time.monotonic()
     person = None if data.get("nobody") else answering(data.get("answers", {}), scenario)
+    command = [*computer.command(stick.image), "-qmp", f"unix:{folder / 'qmp'},server=on,wait=off"]
     with (
-        switched_on(folder, computer.command(stick.image)) as process,
+        switched_on(folder, command) as process,
         connected(port, process) as connection,
+        connected(folder / "qmp", process) as control,
     ):
+        if person is None:
+            Thread(target=_come_back, args=(stick, Qmp(control), process), daemon=True).start()
         screen = Terminal(connection).converse(None, person, _SOMEBODY if person else _NOBODY)
         process.wait(60)
     seconds = time.monotonic() - began
     return Came(None, *_read_back(stick, set(), folder, screen), screen, seconds)
+
+
+def _come_back(stick: Stick, qmp: Qmp, process: subprocess.Popen[bytes]) -> None:
+    """Press Enter at the screen once the report is there, until the unit is off."""
+    while process.poll() is None:
+        time.sleep(3.0)
+        if stick.is_done():
+            with suppress(SetUpFailed, OSError):
+                qmp.ask("send-key", {"keys": [{"type": "qcode", "data": "ret"}]})
 
 
 # -- what must come ----------------------------------------------------------------------------------
