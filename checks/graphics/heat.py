@@ -103,8 +103,9 @@ def measure_heat(machine: Machine, subject: Subject, session: Session) -> Warmed
         return Warmed(found, _ask(subject, session))
     cards = tuple(each for each in found if _is_card(each.on_card))
     heated = tuple(_heated(machine, chip, subject, session) for chip in cards or found)
-    if heated and all(_tried(chip, limits) for chip in heated):
-        return Warmed(heated, Absent(Why.NOT_THERE, "person", "not asked: it was heated"))
+    if all(_tried(chip, limits) for chip in heated):
+        why = "it was heated" if heated else "there is nothing to feel"
+        return Warmed(heated, Absent(Why.NOT_THERE, "person", f"not asked: {why}"))
     return Warmed(heated, _ask(subject, session))
 
 
@@ -126,9 +127,11 @@ def _ask(subject: Subject, session: Session) -> Answer | Absent:
 def _heated(machine: Machine, chip: GraphicsChip, subject: Subject, session: Session) -> ChipHeat:
     limits = heat_limits(subject)
     with machine.drawing(chip.id) as drawing:
-        sensor, cannot = _watched(machine, chip), not_the_chip(drawing.drawn())
-        if isinstance(sensor, Absent) or cannot is not None:
-            return _chip_heat(chip, drawing.drawn(), cannot or sensor, ())  # type: ignore[arg-type]
+        drawn, sensor = drawing.drawn(), _watched(machine, chip)
+        if cannot := not_the_chip(drawn):
+            return _chip_heat(chip, drawn, cannot, ())
+        if isinstance(sensor, Absent):
+            return _chip_heat(chip, drawn, sensor, ())
         own = bool(chip.sensors)
         energy = (lambda: machine.graphics_energy(chip.id)) if own else machine.package_energy
         recorder = Recorder(
@@ -270,7 +273,7 @@ def judge_heat(evidence: Warmed, limits: Limits) -> Judgement:
     if isinstance(evidence.chips, Absent):
         return unread("the list of graphics chips", evidence.chips)
     if not told:
-        return cannot_tell("there is no graphics chip to be heated", _FEEL)
+        return cannot_tell("no graphics chip answers that could be heated", _RESEAT)
     whole = worst(told)
     if whole.verdict is Verdict.PASS:
         return replace(whole, reason="; ".join(each.reason for each in told))
@@ -287,6 +290,7 @@ def _felt(felt: Answer, card: bool) -> Judgement:
     return passed(reason, seen, way=Way.OBSERVED)
 
 
+_RESEAT: Final = "reseat the card until its latch closes and plug in its power leads, then run again"
 _FEEL: Final = (
     "run again with somebody there to feel its heat, or from a stick whose drivers draw on this chip"
 )

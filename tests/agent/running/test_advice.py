@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from agent.planning.disturbance import disturbance
 from agent.running.advice import advised, suspects
-from reports.model.finding import Cannot, Finding, Judgement, Suspect, Verdict, chain_words
+from checks.counters import ADVICE
+from reports.model.finding import Cannot, Finding, Judgement, Limit, Origin, Suspect, Verdict, chain_words
 from reports.model.order import Order
 from reports.model.servicemap import PartKind, ServiceMap
 from tests.support import signed
@@ -116,3 +119,22 @@ def test_a_finding_about_a_part_the_map_has_not_is_left_as_it_is():
     strange = failing("fan.spin", "windmill")
 
     assert advised([strange], alcove_order(), alcove()) == (strange,)
+
+
+@pytest.mark.parametrize("sort", ADVICE)
+def test_every_sort_of_complaint_that_weighs_speaks_of_a_part_of_its_own(sort):
+    """The board, of which the check is, is never the part to look at first."""
+    name = f"{sort.value.replace(' ', '_').casefold()}_errors_most"
+    grown = Judgement(
+        Verdict.FAIL, "the kernel logged 1 error", "look", limit=Limit(name, 0, "", Origin.DEFAULT)
+    )
+
+    found = suspects(
+        "main-board",
+        alcove(),
+        disturbance(alcove(), alcove_order()),
+        failing("board.increase", "main-board", grown),
+    )
+
+    assert found
+    assert "main-board" not in [suspect.thing for suspect in found]

@@ -154,6 +154,16 @@ def test_nobody_is_asked_about_a_chip_that_was_heated():
     assert person.asked == []
 
 
+def test_nobody_feels_a_card_that_does_not_answer():
+    person = Bench({"graphics.heat.felt": WARM})
+
+    judgement, _ = heated(graphics_chips=(), person=person)
+
+    assert person.asked == []
+    assert judgement.verdict is Verdict.INCONCLUSIVE
+    assert "reseat the card" in judgement.advice
+
+
 def test_a_fault_that_was_measured_outweighs_what_a_hand_felt():
     good = graphics_chip(id="pci-0000:02:00.0", sensors=())
     person = Bench({"graphics.heat.felt": WARM})
