@@ -12,22 +12,23 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.benchmarks import costs, memory_pattern
-from tests.benchmarks.costs import Row
+from tests.benchmarks import camera, costs, heat, memory_pattern
+from tests.benchmarks.row import Row
 
 
-def rows(work: Path) -> Iterator[Row | memory_pattern.Row]:
-    yield costs.sampling(work / "sensors")
+def rows(work: Path) -> Iterator[Row]:
+    yield from costs.sampling(work / "sensors")
     yield costs.inventory_of_a_tree(work / "tree")
     yield from costs.starts(work / "starts")
     yield from costs.peaks(work / "peaks")
     yield from memory_pattern.rows()
     yield costs.read_scan(work / "scan")
-    yield costs.camera_pictures()
+    yield from camera.rows(work / "camera")
+    yield heat.load_row()
 
 
 def main() -> int:
-    print(f"{'what':<44} {'measured':>10} {'reference':>10} {'ratio':>8}   goal")
+    print(f"{'what':<44} {'measured':>14} {'reference':>14} {'ratio':>8}   goal")
     with tempfile.TemporaryDirectory() as work:
         for row in rows(Path(work)):
             print(row.line(), flush=True)

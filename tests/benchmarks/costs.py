@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import json
 import os
+import statistics
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
+from typing import Final
 
 from agent.inventory import Touched, inventory
 from agent.machine.linux.blockread import reader
 from agent.machine.linux.files import Tree
 from agent.machine.live import LiveMachine
-from checks.measures import frames
+from agent.machine.load import load
 from checks.storage.reading import LONG_BLOCK
 from reports.model.evidence import Reading
+from tests.benchmarks.row import Row
 from tests.support.captured import CACHE, Captured
 from tests.support.tools import PROJECT
 from tests.support.trees import Unit, read_description
@@ -32,25 +32,6 @@ DEMO = PROJECT / "agent" / "demo"
 ORDER = (DEMO / "order.json", "--map", DEMO / "map.json")
 
 
-@dataclass(frozen=True)
-class Row:
-    """One line: `measured` and `reference` in `unit`; `most` is what the goal allows of `measured`."""
-
-    what: str
-    measured: float
-    reference: float
-    unit: str
-    most: float
-    against: str
-
-    def line(self) -> str:
-        met = "met" if self.measured <= self.most else "MISSED"
-        figures = (f"{value:.4g} {self.unit}" for value in (self.measured, self.reference))
-        ratio = self.measured / self.reference
-        goal = f"{met}: at most {self.most:g} {self.unit}; reference: {self.against}"
-        return f"{self.what:<44} {next(figures):>10} {next(figures):>10} {ratio:>7.1f}x   {goal}"
-
-
 def least(action: Callable[[], object], times: int = 5) -> float:
     """Processor time of this process, seconds."""
     taken = []
@@ -61,21 +42,44 @@ def least(action: Callable[[], object], times: int = 5) -> float:
     return min(taken)
 
 
-def sampling(root: Path) -> Row:
+def sampling(root: Path) -> Iterator[Row]:
     """A second of sampling, as a share of a core; the driver behind a real file is not in it."""
+    machine, ids, files = _sensors(root)
+    ours = least(lambda: [machine.temperature(each) for _ in range(PER_S) for each in ids])
+    plain = least(lambda: [int(path.read_text()) for _ in range(PER_S) for path in files])
+    against = "the same files, plain Python"
+    yield Row(f"{SENSORS} sensors read twice a second", ours * 100, plain * 100, "%", against, most=1.0)
+    resting = _sampled(machine, ids)
+    with load(len(os.sched_getaffinity(0))):
+        loaded = _sampled(machine, ids)
+    against = "the same beside no load"
+    yield Row("the same on the beat, every core under load", loaded, resting, "%", against, most=1.0)
+
+
+def _sensors(root: Path) -> tuple[LiveMachine, list[str], list[Path]]:
     unit = Unit(root)
     chip = unit.device("platform/tarnwick-ec", "hwmon", name="tarnwick")
     for number in range(1, SENSORS + 1):
         unit.file(f"{chip}/temp{number}_input", 40000 + number)
     machine = LiveMachine(root)
     ids = [sensor.id for sensor in machine.temperature_sensors()]
-    files = [root / f"{chip.lstrip('/')}/temp{number}_input" for number in range(1, SENSORS + 1)]
     assert len(ids) == SENSORS
-    ours = least(lambda: [machine.temperature(each) for _ in range(PER_S) for each in ids])
-    plain = least(lambda: [int(path.read_text()) for _ in range(PER_S) for path in files])
-    return Row(
-        "32 sensors read twice a second", ours * 100, plain * 100, "%", 1.0, "the same files, plain Python"
-    )
+    return machine, ids, [root / f"{chip.lstrip('/')}/temp{number}_input" for number in range(1, SENSORS + 1)]
+
+
+BEATS: Final = 12
+
+
+def _sampled(machine: LiveMachine, ids: list[str]) -> float:
+    """Percent of a core over some seconds; cold, as after each pause another program had the core."""
+    taken = []
+    for _ in range(BEATS):
+        time.sleep(1 / PER_S)
+        began = time.process_time()
+        for each in ids:
+            machine.temperature(each)
+        taken.append(time.process_time() - began)
+    return statistics.median(taken) * PER_S * 100
 
 
 def inventory_of_a_tree(work: Path) -> Row:
@@ -83,9 +87,8 @@ def inventory_of_a_tree(work: Path) -> Row:
     asked = _files_asked(root)
     ours = least(lambda: inventory(LiveMachine(root), lambda kind: Touched.REST))
     plain = least(lambda: [path.read_bytes() for path in asked])
-    return Row(
-        f"inventory of {name}", ours, plain, "s", 1.0, f"its {len(asked)} readable files, plain Python"
-    )
+    against = f"its {len(asked)} readable files, plain Python"
+    return Row(f"inventory of {name}", ours, plain, "s", against, most=1.0)
 
 
 def _largest_tree(work: Path) -> tuple[Path, str]:
@@ -147,7 +150,7 @@ def starts(work: Path) -> Iterator[Row]:
     plain = _least_of_starts(PASS)
     for name, (words, most) in commands.items():
         ours = _least_of_starts((*PROGRAM, *words))
-        yield Row(f"start: benchproof {name}", ours, plain, "s", most, "python -c pass")
+        yield Row(f"start: benchproof {name}", ours, plain, "s", "python -c pass", most=most)
 
 
 def _least_of_starts(command: tuple[object, ...], times: int = 5) -> float:
@@ -166,14 +169,14 @@ def peaks(work: Path) -> Iterator[Row]:
     run = (*PROGRAM, "run", *ORDER, "--rehearse", DEMO / "unit.json", "--unattended", "--out", work / "run")
     for name, command in (("a rehearsal run", run), ("inventory", (*PROGRAM, "inventory", "--bench", work))):
         peak = used(*command, statuses=REHEARSED)[1]
-        yield Row(f"peak memory of {name}", peak, plain, "MB", 120.0, "a bare Python interpreter")
+        yield Row(f"peak memory of {name}", peak, plain, "MB", "a bare Python interpreter", most=120.0)
 
 
 SCANNED = 512 << 20
 
 
 def read_scan(work: Path) -> Row:
-    """Reading all of a drive as the check does, beside dd in blocks of the same size; seconds on the clock.
+    """Reading all of a drive as the check does, beside dd in blocks of the same size; by the clock.
 
     Of a file on the drive of this computer: both ask it past the cache.
     """
@@ -186,30 +189,8 @@ def read_scan(work: Path) -> Row:
     for _ in range(5):  # turn by turn, so that a drive that slows down slows both
         ours.append(_clocked(lambda: _scan(image)))
         plain.append(_clocked(lambda: subprocess.run(dd, check=True)))
-    return Row("read scan of 512 MiB", min(ours), min(plain), "s", min(plain) * 1.1, "dd iflag=direct")
-
-
-FILM_RATE = 30.0
-
-
-def camera_pictures() -> Row:
-    """Measuring a camera's pictures, beside the time in which it gives the next: more would lose pictures.
-
-    Of the pictures of no camera, so that it can be told anywhere; the rate of a real one, its check tells.
-    """
-    chance = np.random.default_rng(1)
-    shown = [chance.integers(0, 256, 640 * 480 * 2, np.uint8).tobytes() for _ in range(frames.WINDOW)]
-
-    def measured() -> None:
-        pictures = frames.Pictures()
-        for data in shown:
-            pictures.add(frames.luma(data, 640, 480, 1280, "YUYV"))
-        pictures.measured()
-
-    each, interval = least(measured) / len(shown), 1.0 / FILM_RATE
-    return Row(
-        "measuring a picture of 640 by 480", each, interval, "s", interval / 2.0, "a camera's interval"
-    )
+    speeds = (SCANNED / min(taken) / 1e6 for taken in (ours, plain))
+    return Row("read scan of 512 MiB", *speeds, "MB/s", "dd iflag=direct", least=0.9)
 
 
 def _clocked(action: Callable[[], object]) -> float:

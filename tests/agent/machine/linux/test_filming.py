@@ -7,138 +7,22 @@ for its buffers. What a driver really does is tried in a virtual unit.
 from __future__ import annotations
 
 import errno
-import select
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from types import SimpleNamespace
 
-import linuxpy.io
-import linuxpy.video.device as v4l2
-import numpy as np
 import pytest
-from linuxpy.video.raw import IOC, v4l2_fourcc
 
 from agent.machine.linux import filming
 from checks.machine import Look
 from reports.model.evidence import Absent, Why
-
-SINGLE_PLANE_STREAMING = 0x04000001
-ROOM = 1 << 20
-"""Bytes of a buffer, more than its picture needs."""
-
-
-def code(name: str) -> int:
-    return v4l2_fourcc(*name)
-
-
-def moving(number: int, size: int) -> bytes:
-    return np.random.default_rng(number).integers(16, 235, size).astype(np.uint8).tobytes()
-
-
-@dataclass
-class Kernel:
-    """A driver: `formats` it offers, `picture` what it films, `wrong` which ioctl fails with which errno."""
-
-    formats: tuple[str, ...] = ("MJPG", "YUYV")
-    capabilities: int = SINGLE_PLANE_STREAMING
-    interval: tuple[int, int] = (1, 15)
-    usual: tuple[int, int] = (1, 30)
-    picture: Callable[[int, int], bytes] = moving
-    short: int = 0
-    flags: int = 0
-    pace: int = 1
-    silent: bool = False
-    wrong: dict[str, int] = field(default_factory=dict)
-    format: tuple[int, int, int] = (code("MJPG"), 1280, 720)
-    asked: list[str] = field(default_factory=list)
-    queue: list[int] = field(default_factory=list)
-    streaming: bool = False
-    number: int = 0
-    path: str = ""
-
-    def ioctl(self, device: object, request: IOC, *given: object) -> object:
-        self.asked.append(request.name)
-        if error := self.wrong.get(request.name):
-            raise OSError(error, "played")
-        play = getattr(self, f"_{request.name.lower()}", None)
-        if play is None:
-            raise OSError(errno.ENOTTY, request.name)
-        play(given[0])
-        return given[0]
-
-    def _querycap(self, it):
-        it.capabilities = it.device_caps = self.capabilities
-
-    def _enum_fmt(self, it):
-        if it.index >= len(self.formats):
-            raise OSError(errno.EINVAL, "no more")
-        it.pixelformat = code(self.formats[it.index])
-
-    def _g_fmt(self, it):
-        pixels = it.fmt.pix
-        pixels.pixelformat, pixels.width, pixels.height = self.format
-        pixels.bytesperline, pixels.sizeimage = self._stride(), self._size()
-
-    def _s_fmt(self, it):
-        assert not self.streaming
-        self.format = (it.fmt.pix.pixelformat, it.fmt.pix.width, it.fmt.pix.height)
-        self.interval = self.usual  # as a USB camera's driver does with another format
-
-    def _stride(self) -> int:
-        return 0 if self.format[0] == code("MJPG") else self.format[1] * 2
-
-    def _size(self) -> int:
-        return self.format[1] * self.format[2] * 2
-
-    def _g_parm(self, it):
-        rate = it.parm.capture.timeperframe
-        rate.numerator, rate.denominator = self.interval
-
-    def _s_parm(self, it):
-        rate = it.parm.capture.timeperframe
-        self.interval = (rate.numerator, rate.denominator)
-
-    def _reqbufs(self, it):
-        assert not self.streaming
-        self.queue = []
-
-    def _querybuf(self, it):
-        it.length, it.m.offset = ROOM, it.index * ROOM
-
-    def _qbuf(self, it):
-        self.queue.append(it.index)
-
-    def _dqbuf(self, it):
-        assert self.streaming
-        it.index = self.queue.pop(0)
-        data = self.picture(self.number, self._size())
-        with open(self.path, "r+b") as memory:
-            memory.seek(it.index * ROOM)
-            memory.write(data)
-        it.bytesused, it.flags, it.sequence = len(data) - self.short, self.flags, self.number
-        self.number += self.pace
-
-    def _streamon(self, it):
-        self.streaming = True
-
-    def _streamoff(self, it):
-        self.streaming = False
-
-    def select(self, reading, writing, odd, timeout=None):
-        return ([], [], []) if self.silent else select.select(reading, writing, odd, timeout)
+from tests.support.played_camera import Kernel, Paced, code, moving, played
 
 
 @pytest.fixture
-def looked(tmp_path, monkeypatch):
+def looked(tmp_path):
     """What a look through a camera with that driver comes to."""
 
     def look(kernel: Kernel, seconds: float = 0.3) -> Look | Absent:
-        path = tmp_path / "video0"
-        path.write_bytes(bytes(filming.BUFFERS * ROOM))
-        kernel.path = str(path)
-        monkeypatch.setattr(v4l2, "ioctl", kernel.ioctl)
-        monkeypatch.setattr(linuxpy.io.IO, "select", SimpleNamespace(select=kernel.select))
-        return filming.look(str(path), 0.05, seconds)
+        with played(kernel, tmp_path / "video0") as node:
+            return filming.look(node, 0.05, seconds)
 
     return look
 
@@ -165,6 +49,13 @@ def test_a_computer_too_slow_for_every_picture_does_not_make_the_camera_slow(loo
     found = looked(Kernel(pace=10))
 
     assert found.rate.value == pytest.approx(10 * found.frames.value / 0.3, rel=0.5)
+
+
+def test_every_picture_of_a_camera_is_had_and_its_rate_is_its_own(looked):
+    found = looked(Paced(frames_per_s=20.0), 1.0)
+
+    assert found.rate.value == pytest.approx(20.0, rel=0.15)
+    assert found.frames.value == pytest.approx(20, abs=3)
 
 
 def ended(kernel: Kernel) -> bool:
