@@ -4,7 +4,8 @@ Evidence is what the kernel says that drive and card agreed on with their socket
 Specification 5.0, 4.2.4: a link trains to the width that both ends can hold; Linux,
 Documentation/ABI/testing/sysfs-bus-pci and sysfs-ata). A contact that does not touch costs half the lanes
 or more, so width decides. PCI Express links may rest at a lower rate: it counts only for drives, and only
-where the service map says what it must be. On SATA the kernel lowers a rate that keeps failing.
+where the service map says what it must be, or while much is read of them (`checks.storage.reading`). On SATA
+the kernel lowers a rate that keeps failing.
 
 Some drivers rest lanes of a card too (Linux, drivers/gpu/drm/amd/amdgpu/si_dpm.c, amdgpu_set_pcie_lanes), so
 a card is looked at again while it draws for a moment, and the wider of the two counts. A driver that cannot
@@ -98,7 +99,7 @@ def judge_cards(evidence: CardLinks, limits: Limits) -> Judgement:
     judgement = _CARDS(Links(best), limits)
     if judgement.verdict is not Verdict.FAIL:
         return judgement
-    narrow = next(link for link in best if _fault(link, limits, "graphics card", ""))
+    narrow = next(link for link in best if link_fault(link, limits, "graphics card", ""))
     seen = loaded.get(narrow.id)
     if seen is None or isinstance(seen.links, tuple) or isinstance(seen.draws, Absent):
         return judgement
@@ -133,27 +134,31 @@ def _judge(thing: str, advice: str) -> Callable[[Links, Limits], Judgement]:
         if isinstance(evidence.links, Absent):
             return unread(f"the link of the {thing}", evidence.links)
         for link in evidence.links:
-            if fault := _fault(link, limits, thing, advice):
+            if fault := link_fault(link, limits, thing, advice):
                 return fault
-        telling = [link for link in evidence.links if not _says_nothing(link)]
+        telling = [link for link in evidence.links if not says_nothing(link)]
         if not telling:
             return not_applicable(f"no {thing} is there that tells of its link")
         for link in telling:
-            if missing := _unknown(link, limits):
+            if missing := unknown_of_link(link, limits):
                 return unread(f"the link of the {thing}", missing)
         return _told(telling, limits, thing)
 
     return judge
 
 
-def _fault(link: BusLink, limits: Limits, thing: str, advice: str) -> Judgement | None:
+def link_fault(
+    link: BusLink, limits: Limits, thing: str, advice: str, *, loaded: bool = False
+) -> Judgement | None:
+    """What is wrong with a link; its rate counts where the map says it must, and under load."""
     if isinstance(link.lowered, Reading) and link.lowered.value:
         reason = f"the kernel lowered the rate of the {thing}'s link, which kept failing"
         return failed(reason, advice, link.speed if isinstance(link.speed, Reading) else link.lowered)
-    width, speed = _least_width(link, limits), _least_speed(link, limits)
+    width, speed = _least_width(link, limits), _least_speed(link, limits, loaded)
     for said, least in ((link.width, width), (link.speed, speed)):
         if isinstance(said, Reading) and least is not None and float(said.value) < number(least):
-            reason = f"the link of the {thing} runs at {_amount(said)} of {number(least):g}"
+            when = " while much is read" if loaded else ""
+            reason = f"the link of the {thing} runs at {_amount(said)} of {number(least):g}{when}"
             return failed(reason, advice, said, least)
     return None
 
@@ -163,27 +168,32 @@ def _least_width(link: BusLink, limits: Limits) -> Limit | None:
         return said
     if isinstance(link.most_width, Absent):
         return None
-    note = "the lesser of device and socket"
-    return Limit("link_width_least", link.most_width.value, "lanes", Origin.RATING, note)
+    return Limit("link_width_least", link.most_width.value, "lanes", Origin.RATING, _LESSER)
 
 
-def _least_speed(link: BusLink, limits: Limits) -> Limit | None:
-    """The map's, where it speaks of this sort of link."""
+_LESSER: Final = "the lesser of device and socket"
+
+
+def _least_speed(link: BusLink, limits: Limits, loaded: bool) -> Limit | None:
+    """The map's, where it speaks of this sort of link; else, under load, what both ends can."""
     said = limits.get("link_speed_least")
-    same = said is not None and isinstance(link.speed, Reading) and said.unit == link.speed.unit
-    return said if same else None
+    if said is not None:
+        return said if isinstance(link.speed, Reading) and said.unit == link.speed.unit else None
+    if not loaded or isinstance(link.most_speed, Absent):
+        return None
+    return Limit("link_speed_least", link.most_speed.value, link.most_speed.unit, Origin.RATING, _LESSER)
 
 
 _SILENT: Final = (Why.NOT_SUPPORTED, Why.NOT_THERE)
 
 
-def _says_nothing(link: BusLink) -> bool:
-    """As in virtual machines."""
+def says_nothing(link: BusLink) -> bool:
+    """Neither rate nor lanes, as in virtual machines."""
     said = (link.speed, link.width)
     return all(isinstance(each, Absent) and each.why in _SILENT for each in said)
 
 
-def _unknown(link: BusLink, limits: Limits) -> Absent | None:
+def unknown_of_link(link: BusLink, limits: Limits) -> Absent | None:
     """What is missing to judge a link: of lanes how many it could have, else whether its rate was lowered."""
     if isinstance(link.width, Absent) and link.width.why not in _SILENT:
         return link.width

@@ -10,7 +10,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
@@ -683,7 +683,11 @@ def _charge(it: power_supply.Charge) -> Charge:
 def _drive_link(tree: Tree, disk: block.Disk) -> tuple[BusLink, ...]:
     transport = disk.transport.value if isinstance(disk.transport, Reading) else ""
     if transport == "nvme":
-        return tuple(_bus_link(disk.id, disk.model, link) for link in pcie_link.links(tree, disk.folder))
+        links = pcie_link.links(tree, disk.folder)
+        return tuple(
+            replace(_bus_link(disk.id, disk.model, it), most_speed=pcie_link.allowed_speed(it))
+            for it in links
+        )
     if transport == "sata":
         it = ata_link.link_of(tree, disk.folder)
         no_lanes = Absent(Why.NOT_SUPPORTED, disk.folder, "SATA has one lane")

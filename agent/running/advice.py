@@ -77,7 +77,7 @@ _RESTS_ON: Final = {
     "storage.health": ("storage.present",),
     "storage.layout": ("storage.present",),
     "storage.read": ("storage.present", "storage.health"),
-    "storage.cable": ("storage.present", "storage.health"),
+    "storage.cable": ("storage.present", "storage.link", "storage.health"),
     "storage.whole": ("storage.present", "storage.health", "storage.read"),
     "board.start": ("storage.present",),
     "processor.compute": ("fan.spin", "thermal.plausible", "thermal.load"),

@@ -3,8 +3,9 @@
 Reads only; what is read is forgotten at once. A sample is read first: one block of each of many strata, with
 the chance stated that a bad share of the drive was missed (`checks.measures.sampling`). The whole drive is
 read on request. The cable is judged by the errors that the drive counts on its link while much is read at
-once (attribute 199: CRC errors). A drive that fails its health, or that meets a place which it cannot read
-or struggles with, gets no further load from any of these.
+once (attribute 199: CRC errors), and by what the link runs at meanwhile: links rest, but not under load. A
+drive that fails its health, or that meets a place which it cannot read or struggles with, gets no further
+load from any of these.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from dataclasses import dataclass
 from checks.check import Check, Subject
 from checks.judging import CRAFT, cannot_tell, failed, not_applicable, number, passed, unread, without, worst
 from checks.limits import strongest
-from checks.machine import DriveReader, Machine, Session
+from checks.links import link_fault, says_nothing, unknown_of_link
+from checks.machine import BusLink, DriveReader, Machine, Session
 from checks.measures.sampling import missed_at_most, places, places_needed
 from checks.storage.health import COPY
 from checks.storage.presence import meant_of, which_drive
@@ -293,12 +295,14 @@ WHOLE = Check(
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """The interface errors that one drive counts, before and after `crossed` bytes were read of it."""
+    """The interface errors that one drive counts, before and after `crossed` bytes were read of it; its links
+    right behind the last of them, when they do not rest."""
 
     id: str
     before: Reading | Absent
     after: Reading | Absent
     crossed: Reading | Absent
+    links: tuple[BusLink, ...] | Absent
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +322,7 @@ def cable_limits(subject: Subject) -> Limits:
 
 
 def measure_cable(machine: Machine, subject: Subject, session: Session) -> Cable:
-    """Ask the drive's counter, read as fast as it goes for some seconds, ask again."""
+    """Ask the drive's counter, read as fast as it goes for some seconds, look at its link, ask again."""
     drives = meant_of(machine, subject)
     if isinstance(drives, Absent):
         return Cable(drives)
@@ -327,11 +331,21 @@ def measure_cable(machine: Machine, subject: Subject, session: Session) -> Cable
 
 
 def _crossing(machine: Machine, drive: str) -> Crossing:
-    before = _interface_errors(machine, drive)
-    if isinstance(before, Absent):
-        return Crossing(drive, before, before, Absent(Why.NOT_THERE, drive, "not read: nothing would count"))
-    crossed = _crossed(machine, drive)
-    return Crossing(drive, before, _interface_errors(machine, drive), crossed)
+    before, links = _interface_errors(machine, drive), _links(machine, drive)
+    if isinstance(before, Absent) and not _telling(links):
+        unread = Absent(Why.NOT_THERE, drive, "not read: nothing would tell")
+        return Crossing(drive, before, before, unread, links)
+    crossed, links = _crossed(machine, drive)
+    return Crossing(drive, before, _interface_errors(machine, drive), crossed, links)
+
+
+def _links(machine: Machine, drive: str) -> tuple[BusLink, ...] | Absent:
+    found = machine.drive_links()
+    return found if isinstance(found, Absent) else tuple(link for link in found if link.id == drive)
+
+
+def _telling(links: tuple[BusLink, ...] | Absent) -> tuple[BusLink, ...]:
+    return () if isinstance(links, Absent) else tuple(link for link in links if not says_nothing(link))
 
 
 def _interface_errors(machine: Machine, drive: str) -> Reading | Absent:
@@ -339,18 +353,18 @@ def _interface_errors(machine: Machine, drive: str) -> Reading | Absent:
     return health if isinstance(health, Absent) else health.interface_errors
 
 
-def _crossed(machine: Machine, drive: str) -> Reading | Absent:
-    """Bytes read in at most `LOAD_S`; round and round on a small drive."""
+def _crossed(machine: Machine, drive: str) -> tuple[Reading | Absent, tuple[BusLink, ...] | Absent]:
+    """Bytes read in at most `LOAD_S`, round and round on a small drive; and the links then."""
     with machine.reading(drive) as reader:
         if isinstance(reader, Absent):
-            return reader
+            return reader, _links(machine, drive)
         blocks, until, done = reader.size // LONG_BLOCK, machine.clock.monotonic() + LOAD_S, 0
         while blocks and done < LOAD_BYTES and machine.clock.monotonic() < until:
             took = reader.read(done // LONG_BLOCK % blocks * LONG_BLOCK, LONG_BLOCK)
             if isinstance(took, Absent):
-                return took
+                return took, _links(machine, drive)
             done += LONG_BLOCK
-    return Reading(done, "bytes", f"reads of {drive}")
+        return Reading(done, "bytes", f"reads of {drive}"), _links(machine, drive)
 
 
 def judge_cable(evidence: Cable, limits: Limits) -> Judgement:
@@ -362,37 +376,73 @@ def judge_cable(evidence: Cable, limits: Limits) -> Judgement:
 
 
 def _judge_crossing(it: Crossing, limits: Limits) -> Judgement:
-    """The increase, and not the count: old errors may be of a cable that is long gone."""
-    if isinstance(it.before, Absent):
-        if it.before.why is Why.NOT_SUPPORTED:
-            return not_applicable("this drive does not count errors on its link")
-        return unread("the errors that the drive counts on its link", it.before)
-    if isinstance(it.after, Absent):
-        return unread("the errors that the drive counts on its link", it.after)
-    rise, most = int(it.after.value) - int(it.before.value), _limit(limits, "interface_errors_rise_most")
-    counted = Reading(rise, "", "interface errors counted while it was read")
-    if rise > number(most):
-        reason = f"the drive counted {rise} errors on its cable while it was read, at most {number(most):.0f}"
-        return failed(reason, _CABLE, counted, most)
+    """What was seen wrong, then what is missing of what the drive could tell, its errors or its link."""
+    counts = not (isinstance(it.before, Absent) and it.before.why is Why.NOT_SUPPORTED)
+    telling = _telling(it.links)
+    if not counts and not telling:
+        return not_applicable("this drive tells nothing of its link")
+    if fault := _errors(it, limits):
+        return fault
+    for link in telling:
+        if fault := link_fault(link, limits, "drive", _CABLE, loaded=True):
+            return fault
+    if counts and (lost := next((each for each in (it.before, it.after) if isinstance(each, Absent)), None)):
+        return unread("the errors that the drive counts on its link", lost)
     if isinstance(it.crossed, Absent):
         return unread("the drive", it.crossed, "see what the check of its reading says, then run again")
     if int(it.crossed.value) < number(_limit(limits, "crossed_least")):
         return cannot_tell("too little of the drive was read in the time", "run again")
+    if lost := _unseen(it.links, limits):
+        return unread("the link of the drive", lost)
+    return _clean(it, telling, limits)
+
+
+def _unseen(links: tuple[BusLink, ...] | Absent, limits: Limits) -> Absent | None:
+    if isinstance(links, Absent):
+        return None if links.why in (Why.NOT_SUPPORTED, Why.NOT_THERE) else links
+    return next((each for link in _telling(links) if (each := unknown_of_link(link, limits))), None)
+
+
+def _errors(it: Crossing, limits: Limits) -> Judgement | None:
+    """The increase, and not the count: old errors may be of a cable that is long gone."""
+    if isinstance(it.before, Absent) or isinstance(it.after, Absent):
+        return None
+    rise, most = int(it.after.value) - int(it.before.value), _limit(limits, "interface_errors_rise_most")
+    if rise <= number(most):
+        return None
+    reason = f"the drive counted {rise} errors on its cable while it was read, at most {number(most):.0f}"
+    return failed(reason, _CABLE, Reading(rise, "", _COUNTED), most)
+
+
+_COUNTED = "interface errors counted while it was read"
+
+
+def _clean(it: Crossing, telling: tuple[BusLink, ...], limits: Limits) -> Judgement:
+    if isinstance(it.before, Absent) or isinstance(it.after, Absent):
+        said = next(
+            each for link in telling for each in (link.speed, link.width) if isinstance(each, Reading)
+        )
+        return passed("the link of the drive holds while much is read at once", said, None)
+    rise = int(it.after.value) - int(it.before.value)
     if rise < 0:
         return cannot_tell(
             "the drive's count of errors on its cable went down while it was read", "run again"
         )
+    counted, most = Reading(rise, "", _COUNTED), _limit(limits, "interface_errors_rise_most")
     return passed("the drive counted no errors on its cable while much was read at once", counted, most)
 
 
-_CABLE = "reseat the drive's cable at both ends, then replace the cable, then try the drive on another socket"
+_CABLE = (
+    "reseat the drive's cable at both ends, or clean the drive's contacts and seat it flat; then replace the "
+    "cable, then try the drive on another socket"
+)
 
 CABLE = Check(
     id="storage.cable",
     kind=PartKind.STORAGE,
-    asks="Does the drive's cable carry data without errors?",
-    catches="a cable half home, bent or worn",
-    source="ATA attribute 199, interface CRC errors (common practice); smartctl",
+    asks="Does the drive's link carry data without errors, as fast and wide as both of its ends can?",
+    catches="a cable half home, bent or worn, contacts that hold a lower rate only",
+    source="ATA attribute 199, interface CRC errors (common practice); PCI Express Base Spec. 5.0, 7.5.3",
     stage=Stage.POWERED,
     depth=Depth.FUNCTION,
     ways=(Way.INSTRUMENT,),
@@ -400,6 +450,7 @@ CABLE = Check(
     limits=cable_limits,
     measure=measure_cable,
     judge=judge_cable,
+    judgement_version=2,
     needs=("storage.health", "storage.read"),
     spares=True,
     walk_away_s=8.0,

@@ -123,7 +123,7 @@ CHECKS: Final = {
     "processor.identity": "Is the processor the right one, with all of its cores?",
     "processor.throttle": "Is the processor free to run at its speed?",
     "readers.present": "Is the card reader found?",
-    "storage.cable": "Does the drive's cable carry data without errors?",
+    "storage.cable": "Does the drive's link carry data without errors, at full rate?",
     "storage.health": "What does the drive say of its own health?",
     "storage.layout": "Does the drive hold what it should?",
     "storage.link": "Does the drive sit fully in its socket, or its cable carry well?",

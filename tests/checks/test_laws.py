@@ -93,7 +93,7 @@ NEEDED = {
     "storage.read": (STORAGE_LINE, ("drives", "drives/0/size", "drives/0/read")),
     "storage.cable": (
         STORAGE_LINE,
-        ("drives", "drives/0/before", "drives/0/after", "drives/0/crossed"),
+        ("drives", "drives/0/after", "drives/0/crossed"),  # what counts no errors is told by its link
     ),
     "storage.whole": (STORAGE_LINE, ("drives", "drives/0/size", "drives/0/read")),
     "storage.layout": (STORAGE_LINE, ("drives", "drives/0")),

@@ -708,7 +708,8 @@ class FakeMachine:
         return self.facts["card_readers"]
 
     def drive_links(self) -> tuple[BusLink, ...] | Absent:
-        return self.facts["drive_links"]
+        said = self.facts["drive_links"]
+        return said(self) if callable(said) else said
 
     def card_links(self) -> tuple[BusLink, ...] | Absent:
         """The links, or what a function makes of whether a chip draws."""

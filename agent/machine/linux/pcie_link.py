@@ -4,6 +4,8 @@ Documentation/ABI/testing/sysfs-bus-pci: `current_link_*`, `max_link_*`).
 A width of 255 is the kernel's word for "cannot tell", and 0 for "no link": functions inside the processor
 or chipset have none, and their numbers mean nothing. Links rest: many drop to 2.5 GT/s when idle, so a
 rate is judged under load. What a link could run at is the lesser of the device and the port above it.
+Firmware may set the port to less; that stands in the configuration space alone (7.5.3.19: link control 2 at
+30h of a capability of version 2, bits 3:0).
 
 Without those files the same comes from the configuration space (PCI Express Base Specification 5.0, 7.5.3:
 link capabilities at 0Ch, link status at 12h of the capability 10h), of which all but root see 64 bytes.
@@ -30,12 +32,16 @@ _MOST_CAPABILITIES: Final = 48  # what fits into 256 bytes: a longer chain is a 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Rates in GT/s of one lane, widths in lanes; `most_*` is the lesser of device and port."""
+    """Rates in GT/s of one lane, widths in lanes; `most_*` is the lesser of device and port.
+
+    `set_speed` is what the port is set to at most; not supported where it cannot be set.
+    """
 
     speed: Reading | Absent
     width: Reading | Absent
     most_speed: Reading | Absent
     most_width: Reading | Absent
+    set_speed: Reading | Absent
 
 
 def link_of(tree: Tree, device: str) -> Link:
@@ -47,7 +53,15 @@ def link_of(tree: Tree, device: str) -> Link:
         width=own.width,
         most_speed=_lesser(own.most_speed, above.most_speed),
         most_width=_lesser(own.most_width, above.most_width),
+        set_speed=above.set_speed,
     )
+
+
+def allowed_speed(link: Link) -> Reading | Absent:
+    """What a link runs at under load if nothing is wrong; absent where what it is set to cannot be told."""
+    if isinstance(link.set_speed, Absent) and link.set_speed.why is not Why.NOT_SUPPORTED:
+        return link.set_speed
+    return _lesser(link.most_speed, link.set_speed)
 
 
 def links(tree: Tree, device: str) -> tuple[Link, ...]:
@@ -64,15 +78,16 @@ def links(tree: Tree, device: str) -> tuple[Link, ...]:
 
 
 def _own(tree: Tree, device: str) -> Link:
+    source = f"{device}/config"
+    config = tree.data(source)
     if tree.exists(f"{device}/current_link_speed"):
         return Link(
             speed=_speed(tree, f"{device}/current_link_speed"),
             width=_width(tree, f"{device}/current_link_width"),
             most_speed=_speed(tree, f"{device}/max_link_speed"),
             most_width=_width(tree, f"{device}/max_link_width"),
+            set_speed=config if isinstance(config, Absent) else _set_speed(config, source),
         )
-    source = f"{device}/config"
-    config = tree.data(source)
     return _all(config) if isinstance(config, Absent) else from_config(config, source)
 
 
@@ -80,10 +95,7 @@ def from_config(config: bytes, source: str) -> Link:
     """The same from the configuration space; not supported where the function is not PCI Express."""
     start = _express(config)
     if start is None:
-        cut = len(config) <= 64
-        return _all(
-            Absent(Why.NOT_PERMITTED if cut else Why.NOT_SUPPORTED, source, "no PCI Express capability")
-        )
+        return _all(_no_capability(config, source))
     registers = config[start + 0x0C : start + 0x14]
     if len(registers) < 8:
         return _all(not_understood(registers.hex(" "), source))
@@ -91,7 +103,22 @@ def from_config(config: bytes, source: str) -> Link:
     return Link(
         _coded_speed(now, source), _lanes(now >> 4 & 0x3F, source),
         _coded_speed(most, source), _lanes(most >> 4 & 0x3F, source),
+        _set_speed(config, source),
     )  # fmt: skip
+
+
+def _set_speed(config: bytes, source: str) -> Reading | Absent:
+    start = _express(config)
+    if start is None:
+        return _no_capability(config, source)
+    if config[start + 2] & 0xF < 2 or len(config) < start + 0x32:
+        return Absent(Why.NOT_SUPPORTED, source, "no target link speed")
+    return _coded_speed(int.from_bytes(config[start + 0x30 : start + 0x32], "little"), source)
+
+
+def _no_capability(config: bytes, source: str) -> Absent:
+    why = Why.NOT_PERMITTED if len(config) <= 64 else Why.NOT_SUPPORTED
+    return Absent(why, source, "no PCI Express capability")
 
 
 def _express(config: bytes) -> int | None:
@@ -148,4 +175,4 @@ def _lesser(one: Reading | Absent, other: Reading | Absent) -> Reading | Absent:
 
 
 def _all(reason: Absent) -> Link:
-    return Link(reason, reason, reason, reason)
+    return Link(reason, reason, reason, reason, reason)

@@ -7,6 +7,8 @@ cross it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -25,12 +27,21 @@ class Sleeper(Protocol):
 
 @dataclass
 class Played:
-    """The state of a drive: what was read of it so far, and the reads that failed."""
+    """The state of a drive: what was read of it so far, the reads that failed, and whether it is read now."""
 
     disk: Disk
     clock: Sleeper
     read_bytes: int = 0
     failed: int = 0
+    works: bool = False
+
+    @contextmanager
+    def at_work(self) -> Iterator[Played]:
+        self.works = True
+        try:
+            yield self
+        finally:
+            self.works = False
 
     @property
     def size(self) -> int:

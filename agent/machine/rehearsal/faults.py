@@ -320,7 +320,7 @@ def _half_width(lane: Lane) -> Lane:
 
 def _slower(lane: Lane) -> Lane:
     """To the first generation."""
-    return replace(lane, speed=2.5 if lane.width else 1.5, lowered=not lane.width)
+    return replace(lane, speed=2.5 if lane.width else 1.5, lowered=not lane.width, held=True)
 
 
 def _narrow_card(unit: Unit) -> Unit:

@@ -241,7 +241,8 @@ class RehearsalMachine:
         return played if isinstance(played, Absent) else played.layout()
 
     def reading(self, drive: str) -> AbstractContextManager[DriveReader | Absent]:
-        return nullcontext(self._played(drive))
+        played = self._played(drive)
+        return nullcontext(played) if isinstance(played, Absent) else played.at_work()
 
     def _played(self, drive: str) -> Played | Absent:
         return self._drives.get(drive, Absent(Why.NOT_THERE, f"rehearsal: {drive}"))
@@ -394,7 +395,13 @@ class RehearsalMachine:
 
     def drive_links(self) -> tuple[BusLink, ...] | Absent:
         inside = (it for it in self.unit.disks if not it.boot_stick and it.transport in ("nvme", "sata"))
-        return tuple(_link(it, it.lane) for it in inside if it.lane)
+        return tuple(_link(it, self._at_work(it, it.lane)) for it in inside if it.lane)
+
+    def _at_work(self, disk: Disk, lane: Lane) -> Lane:
+        """As fast as it goes while it is read, which at rest it need not be."""
+        if lane.held or not lane.most_speed or not self._drives[disk.id].works:
+            return lane
+        return replace(lane, speed=lane.most_speed)
 
     def card_links(self) -> tuple[BusLink, ...] | Absent:
         return tuple(

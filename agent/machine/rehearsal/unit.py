@@ -68,7 +68,8 @@ class Lane:
     """The link of a device to its socket: GT/s of one lane, or Gbit/s for SATA and networks; `width` 0: it
     has no lanes.
 
-    `most_*` is the lesser of both ends, 0 where nobody tells.
+    `most_*` is the lesser of both ends, 0 where nobody tells. At work it runs at that, unless it is `held` at
+    its speed; `lowered`: by the kernel.
     """
 
     speed: float
@@ -76,6 +77,7 @@ class Lane:
     most_speed: float
     most_width: int
     lowered: bool = False
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True)

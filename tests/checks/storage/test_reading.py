@@ -12,6 +12,7 @@ from reports.model.servicemap import PartKind
 from tests.support.machines import (
     FakeReader,
     absent,
+    bus_link,
     drive_health,
     judged,
     laptop,
@@ -177,6 +178,22 @@ def cable(before=17, after=17, reader=None, **changes):
     )[0]
 
 
+NOT_COUNTED = drive_health(interface_errors=absent(Why.NOT_SUPPORTED))
+SILENT = absent(Why.NOT_SUPPORTED)
+
+
+def link(reader=None, rest=2.5, **load):
+    """A drive that counts no errors and whose link is as `load` says once something was read."""
+    reader = reader or FakeReader()
+
+    def links(drives):
+        return (bus_link(**load) if reader.reads else bus_link(speed=said(rest, "GT/s")),)
+
+    return judged(
+        CABLE, laptop(drive_health=NOT_COUNTED, reading=reader, drive_links=links), subject(STORAGE)
+    )[0]
+
+
 @shows("storage.cable", PASSES)
 def test_old_errors_that_do_not_grow_pass():
     reader = FakeReader()
@@ -213,12 +230,40 @@ def test_errors_that_were_counted_are_a_fault_though_reading_failed():
     assert cable(reader=FakeReader(answers={3: EIO})).verdict is Verdict.INCONCLUSIVE
 
 
-def test_a_drive_that_counts_no_errors_is_not_read_for_it():
+@pytest.mark.parametrize("links", [(), (bus_link(speed=SILENT, width=SILENT),), SILENT])
+def test_a_drive_that_tells_nothing_of_its_link_is_not_read_for_it(links):
     reader = FakeReader()
-    machine = laptop(drive_health=drive_health(interface_errors=absent(Why.NOT_SUPPORTED)), reading=reader)
+    machine = laptop(drive_health=NOT_COUNTED, reading=reader, drive_links=links)
 
     assert judged(CABLE, machine, subject(STORAGE))[0].verdict is Verdict.NOT_APPLICABLE
     assert reader.reads == []
+
+
+def test_a_link_that_rests_and_wakes_under_load_passes():
+    judgement = link()
+
+    assert judgement.verdict is Verdict.PASS
+    assert judgement.reason == "the link of the drive holds while much is read at once"
+
+
+@pytest.mark.parametrize(
+    ("load", "words"),
+    [({"speed": said(2.5, "GT/s")}, "2.5 GT/s of 8"), ({"lanes": 2}, "2 lanes of 4")],
+)
+def test_a_link_below_what_drive_and_socket_can_fails_under_load(load, words):
+    judgement = link(**load)
+
+    assert judgement.verdict is Verdict.FAIL
+    assert judgement.reason == f"the link of the drive runs at {words} while much is read"
+    assert judgement.limit.origin is Origin.RATING
+
+
+def test_where_nobody_can_tell_what_the_socket_is_set_to_its_rate_is_not_held_against_it():
+    assert link(speed=said(2.5, "GT/s"), most_speed=absent(Why.NOT_PERMITTED)).verdict is Verdict.PASS
+
+
+def test_a_link_that_cannot_be_read_under_load_is_inconclusive():
+    assert link(width=absent(Why.NOT_UNDERSTOOD, "x")).cannot is Cannot.NOT_UNDERSTOOD
 
 
 def test_a_small_drive_is_read_round_and_round():

@@ -214,3 +214,27 @@ def test_a_controller_that_hides_its_drives_begins_a_way_of_its_own(unit):
     folder = way(unit, *steps)
 
     assert pcie_link.links(unit.tree, folder) == (pcie_link.link_of(unit.tree, folder),)
+
+
+def space_of_port(target: int, version: int = 2) -> bytes:
+    made = bytearray(256)
+    made[0x06], made[0x34], made[0x40], made[0x42] = 0x10, 0x40, 0x10, version
+    made[0x70] = target
+    return bytes(made)
+
+
+@pytest.mark.parametrize(
+    ("target", "version", "allowed"),
+    [(4, 2, 16.0), (3, 2, 8.0), (0, 2, 16.0), (1, 1, 16.0)],
+)
+def test_a_port_that_firmware_sets_to_less_allows_no_more(unit, target, version, allowed):
+    """Code 0 and version 1: there is nothing to set (PCI Express Base Specification 5.0, 7.5.3.19)."""
+    unit.file(f"/sys/devices/{PORT}/config", space_of_port(target, version))
+
+    assert pcie_link.allowed_speed(card(unit)).value == allowed
+
+
+def test_what_a_port_is_set_to_is_for_root_alone(unit):
+    unit.file(f"/sys/devices/{PORT}/config", space_of_port(3)[:64])
+
+    assert pcie_link.allowed_speed(card(unit)).why is Why.NOT_PERMITTED
