@@ -125,6 +125,7 @@ DRIVE_FAULTS = {
     "drive-pending": ("storage.health", ()),
     "drive-worn": ("storage.health", (replaced("storage"),)),
     "drive-cable-bad": ("storage.cable", ()),
+    "drive-link-slow": ("storage.cable", ()),
     "drive-unreadable": ("storage.read", ()),
     "drive-struggles": ("storage.read", ()),
     "drive-empty": ("storage.layout", ()),
@@ -280,7 +281,7 @@ def test_every_fault_of_the_inventory_shows_in_some_check():
     # need a map or an order that says what is in, or show only while the unit is tried
     elsewhere = {
         *("memory-module-loose", "memory-wrong-size", "wrong-drive"),
-        *("drive-link-slow", "link-errors", "drive-encrypted"),
+        *("link-errors", "drive-encrypted"),
     }
     hot = {
         each for each in FAULT_TABLE if each.startswith(("fan-", "compound", "cooler", "vents", "sensor-"))
