@@ -23,8 +23,9 @@ from checks.measures.response import (
     left_over,
     pulses,
 )
-from reports.model.evidence import Absent, Reading, Series
+from reports.model.evidence import Absent, Answer, Reading, Series, Why
 
+NOT_ASKED = Absent(Why.NOT_THERE, "person", "not asked how the unit stands")
 CALM_SAMPLES = 30
 COOLDOWN_S = 30.0
 PULSES, PULSE_S = 5, 10.0
@@ -38,7 +39,7 @@ class Load:
     `resolution` is the least step between the sensor's readings, K. `power` is the package's mean over the
     step before each sample, W. `cores` are those busy, of `all_cores`. `cold` is the median at rest.
     `safety_stop` says in words why the guard ended the load, if it did. `reference_age` is that of the bench
-    reference, days, which says how warm the room is.
+    reference, days, which says how warm the room is. `posture` is how a person says that the unit stood.
     """
 
     temperature: Series | Absent
@@ -51,6 +52,7 @@ class Load:
     safety_stop: Reading | Absent
     on_mains: Reading | Absent
     reference_age: Reading | Absent = NO_REFERENCE
+    posture: Answer | Absent = NOT_ASKED
 
 
 def response(evidence: Load) -> ResponseFit | None:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from checks.bench_reference import ROOM, expired, measured_age, room_limits
 from checks.check import Check, Subject
@@ -40,10 +40,10 @@ from checks.cooling.series import (
     response,
 )
 from checks.judging import CRAFT, cannot_tell, failed, number, number_of, passed, unread
-from checks.machine import Machine, Session
+from checks.machine import CANNOT_TELL, Machine, Question, Session
 from checks.measures.response import Contact, ResponseFit, contact_ratio
 from reports.model.baseline import ThermalContact
-from reports.model.evidence import Absent, Reading, Series, Why
+from reports.model.evidence import Absent, Answer, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Judgement, Limit, Limits, Origin, Stage, Verdict, Way
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
@@ -186,6 +186,7 @@ PLAUSIBLE = Check(
 QUIET_S = 20.0
 LONGEST_REST_S = 240.0
 RAMP_S = 20.0
+
 SHORTEST_S = 120.0
 LONGEST_S = {Depth.PRESENCE: 180.0, Depth.FUNCTION: 180.0, Depth.SUSTAINED: 300.0}
 WORSE_THAN_INTAKE = 1.25
@@ -196,6 +197,8 @@ LATE_SHARE = 0.18
 # a sound cooler's figure is about half of these, a dry one's more than twice
 _RESISTANCE = {Form.LAPTOP: 5.0, Form.ALL_IN_ONE: 2.5, Form.TOWER: 1.5}
 
+
+AS_IN_USE, OTHERWISE = "closed, as in use", "open, lying or covered"
 
 ROOM_MOST = Limit("room_most", 30.0, "celsius", Origin.DEFAULT, CRAFT)
 """Coolers are made for rooms of up to 30 or 35 degrees."""
@@ -231,6 +234,16 @@ def _known(name: str, known: Reading | Absent) -> Iterator[Limit]:
         yield Limit(name, known.value, known.unit, Origin.BASELINE)
 
 
+def _posture(session: Session) -> Answer | Absent:
+    return session.ask(
+        Question(
+            "thermal.posture",
+            "the unit is heated now, for some minutes. How does it stand, from here to the end?",
+            (AS_IN_USE, OTHERWISE, CANNOT_TELL),
+        )
+    )
+
+
 def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
     """Rest, one core under the slope limit, then all cores until settled or out of time."""
     sensor = machine.processor_sensor()
@@ -238,6 +251,7 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
     if sensor is None or isinstance(first, Absent):
         missing = first if isinstance(first, Absent) else Absent(Why.NOT_THERE, "sensor")
         return _nothing(machine, missing, measured_age(machine, subject))
+    posture = _posture(session)
     recorder = Recorder(machine, sensor, guard_for(machine, sensor, load_limits(subject)))
     session.tell("reading the temperature at rest", 0.0)
     recorder.rest_until_calm(QUIET_S, LONGEST_REST_S)
@@ -254,6 +268,7 @@ def measure_load(machine: Machine, subject: Subject, session: Session) -> Load:
         safety_stop=recorder.safety_stop(),
         on_mains=machine.on_mains(),
         reference_age=measured_age(machine, subject),
+        posture=posture,
     )
 
 
@@ -320,9 +335,25 @@ def judge_load(evidence: Load, limits: Limits) -> Judgement:
         if power_known(evidence)
         else _judge_level(fit, late, evidence, limits)
     )
+    whole = _as_it_stood(whole, evidence)
     worse = None if whole.verdict is Verdict.FAIL else worse_contact(evidence, limits, _advice(late=True))
     seen = whole.verdict is Verdict.PASS or (worse is not None and worse.verdict is Verdict.FAIL)
     return worse if worse is not None and seen else whole
+
+
+def _as_it_stood(level: Judgement, evidence: Load) -> Judgement:
+    """What a unit that lies or stands open shows of its level is no fault; its contact is the same anyhow."""
+    if not isinstance(evidence.posture, Answer) or evidence.posture.words != OTHERWISE:
+        return level
+    if level.verdict is Verdict.PASS:
+        return replace(level, reason=f"{level.reason}; it did not stand as in use")
+    return cannot_tell(
+        f"{level.reason}; it did not stand as in use, which changes its air",
+        "close the unit, stand it as in use, let it cool for ten minutes and run again",
+        measured=level.measured,
+        limit=level.limit,
+        way=level.way,
+    )
 
 
 def _judge_stop(temperature: Series, stop: str, evidence: Load, limits: Limits) -> Judgement:

@@ -54,6 +54,7 @@ TRUTH = {
     "is air moving at its outlet": "air moves",
     "no Bluetooth controller": "it was made without",
     "is the owner's system listed": "it is listed",
+    "How does it stand": "closed, as in use",
     "could not be heated from here": "warm, a hand bears it",
     "close the shutter or slide": "it has none",
     "wave a hand before it": "cannot tell",  # nothing waves there: the camera's picture moves by itself

@@ -609,6 +609,7 @@ class RehearsalMachine:
     def _words(self, question: Question) -> str:
         first, second = (*question.options, "", "")[:2]
         known = {
+            "thermal.posture": True,
             "fan.airflow": sum(self._heat.rpm) > FELT_RPM,
             "storage.listed": bool(self.unit.hidden_storage),
             "storage.layout.before": not any(

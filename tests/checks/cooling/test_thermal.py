@@ -12,6 +12,7 @@ from checks.cooling.heating import guard_for
 from checks.cooling.series import Load, contact_of, response
 from checks.cooling.thermal import (
     LOAD,
+    OTHERWISE,
     PLAUSIBLE,
     Sensors,
     SensorState,
@@ -24,7 +25,7 @@ from checks.cooling.thermal import (
 from checks.measures.response import lagged
 from reports.codec import from_json, to_json
 from reports.model.baseline import SCHEMA, Baseline, Intake, ThermalContact
-from reports.model.evidence import Absent, Gap, Reading, Series, Why
+from reports.model.evidence import Absent, Answer, Gap, Reading, Series, Why
 from reports.model.finding import Cannot, Depth, Limit, Origin, Verdict, Way
 from reports.model.order import Form
 from reports.model.servicemap import PartKind
@@ -193,6 +194,37 @@ def test_a_contact_that_cannot_be_told_from_twice_as_poor_is_no_pass():
     )
 
     assert judgement.cannot is Cannot.CANNOT_TELL
+
+
+OPEN = Answer("How does it stand?", OTHERWISE, "technician-1")
+
+
+def test_a_unit_that_did_not_stand_as_in_use_passes_with_a_word_and_fails_by_its_level_no_more():
+    sound, weak = load(0.8), load(1.6, watts=35.0)
+
+    passed, doubted = (judge_load(replace(each, posture=OPEN), LIMITS) for each in (sound, weak))
+
+    assert passed.verdict is judge_load(sound, LIMITS).verdict is Verdict.PASS
+    assert passed.reason.endswith("it did not stand as in use")
+    assert judge_load(weak, LIMITS).verdict is Verdict.FAIL
+    assert doubted.cannot is Cannot.CANNOT_TELL
+    assert "stand it as in use" in doubted.advice
+    assert doubted.measured == judge_load(weak, LIMITS).measured
+
+
+def test_a_poor_contact_fails_however_the_unit_stood():
+    at_intake, now = rehearse()[1], rehearse("compound-poor", seed=2)[1]
+
+    assert judge_load(replace(now, posture=OPEN), known_contact(at_intake)).verdict is Verdict.FAIL
+
+
+def test_how_the_unit_stands_is_asked_before_it_is_heated():
+    machine = RehearsalMachine(DEMO, (), 1)
+
+    posture = measure_load(machine, ABOUT, Bench({"thermal.posture": OTHERWISE})).posture
+
+    assert isinstance(posture, Answer)
+    assert posture.words == OTHERWISE
 
 
 def test_a_contact_known_without_power_is_not_compared_with_one_per_watt():
