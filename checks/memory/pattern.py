@@ -12,6 +12,7 @@ that gets too hot.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 
 from checks.check import Check, Subject
 from checks.cooling.heating import Watch, guard_limits
@@ -186,9 +187,9 @@ def _too_little(trial: MemoryTrial, limits: Limits) -> Judgement | None:
     why = f": {text(trial.ended)}" if text(trial.ended) else ""
     needed = _of(limits, "caches_least") * _count(trial.cache)
     if _count(trial.smallest) < needed:
-        past = f"{_mb(needed)} MB are needed to try more than the processor's cache"
+        past = f"{ceil(needed / 1e6)} MB are needed to try more than the processor's cache"
         return cannot_tell(
-            f"only {_mb(_count(trial.smallest))} MB could be tried in one piece, and {past}{why}",
+            f"only {int(_count(trial.smallest) / 1e6)} MB could be tried in one piece, and {past}{why}",
             _room(needed - _count(trial.smallest)),
         )
     least = _of(limits, "tried_share_least")
@@ -205,14 +206,10 @@ def _too_little(trial: MemoryTrial, limits: Limits) -> Judgement | None:
     return None
 
 
-def _mb(size: float) -> int:
-    return round(size / 1e6)
-
-
 def _room(more: float) -> str:
     return (
-        f"free about {_mb(max(more, 1e6))} MB more and run again: end what else runs, or start this computer "
-        "from the stick and try its memory first; modules can be tried in a computer that has more of it"
+        f"free about {max(ceil(more / 1e6), 1)} MB more and run again: end what else runs, or start this "
+        "computer from the stick and try its memory first; modules can be tried in a computer that has more of it"
     )
 
 
