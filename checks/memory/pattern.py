@@ -209,7 +209,7 @@ def _too_little(trial: MemoryTrial, limits: Limits) -> Judgement | None:
 def _room(more: float) -> str:
     return (
         f"free about {max(ceil(more / 1e6), 1)} MB more and run again: end what else runs, or start this "
-        "computer from the stick and try its memory first; modules can be tried in a computer that has more of it"
+        "computer from the stick and try its memory first; modules can be tried in a computer that has more"
     )
 
 
