@@ -288,8 +288,8 @@ COVERS: Final = (
 
 MISSES: Final = (
     "faults between the regions of two processors, which are swept side by side",
-    "coupling that a later write covers: the cache gives lines back in its own order, and between lines that "
-    "it holds together coupling is found as between the bits of a line",
+    "what shows only by the order in which the memory itself is written: the cache gives back in an order of "
+    "its own the lines that it holds together",
     "stuck-open cells, linked faults, and faults that reading or hammering a row brings about",
     "cells that the system itself holds: they are not tried",
 )
