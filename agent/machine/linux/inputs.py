@@ -93,12 +93,8 @@ def _sorts(keys: Bits, turns: Bits, places: Bits, switches: Bits, properties: Bi
 
 
 def _area(keys: Bits, places: Bits, direct: bool) -> frozenset[str]:
-    """What a surface that tells places is: touch pad, touch screen, neither where it wants a pen.
-
-    A device that claims every axis there is (some receivers do) has no surface for fingers.
-    """
-    one = {_ABS_X, _ABS_Y} <= places
-    fingers = {_ABS_MT_X, _ABS_MT_Y} <= places and not places >= _EVERY_AXIS
+    """What a surface that tells places is: touch pad, touch screen, neither where it wants a pen."""
+    one, fingers = {_ABS_X, _ABS_Y} <= places, _fingers(places)
     if not (one or fingers) or keys & _PENS:
         return frozenset()
     if _BTN_TOOL_FINGER in keys and not direct:
@@ -110,9 +106,14 @@ def _area(keys: Bits, places: Bits, direct: bool) -> frozenset[str]:
     return frozenset(sort for sort, is_one in sorts.items() if is_one)
 
 
+def _fingers(places: Bits) -> bool:
+    """Whether fingers are placed. A device that claims every axis there is (some receivers do) has no surface."""
+    return {_ABS_MT_X, _ABS_MT_Y} <= places and not places >= _EVERY_AXIS
+
+
 def _mouse(keys: Bits, turns: Bits, places: Bits) -> bool:
     """Buttons of a mouse and movement, or buttons alone beside another device that moves."""
-    tablet = bool(keys & _PENS) and ({_ABS_X, _ABS_Y} <= places or {_ABS_MT_X, _ABS_MT_Y} <= places)
+    tablet = bool(keys & _PENS) and ({_ABS_X, _ABS_Y} <= places or _fingers(places))
     moves = {_REL_X, _REL_Y} <= turns or not {_ABS_X, _ABS_Y} <= places
     return bool(keys & _MOUSE_BUTTONS) and moves and not tablet
 

@@ -5,7 +5,7 @@ import re
 import subprocess
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from agent.machine.linux import inputs
@@ -204,6 +204,9 @@ MADE = st.fixed_dictionaries(
 )  # fmt: skip
 """Masks of what tells the sorts apart: keys, buttons, pens, fingers; axes; switches; pointer, direct."""
 
+EVERY_AXIS_AND_A_PEN = {"key": frozenset({0x110, 0x14B}), "rel": frozenset(), "sw": frozenset(),
+                        "abs": frozenset({0x2E, 0x2F, 0x35, 0x36}), "properties": frozenset()}  # fmt: skip
+
 NOTED = {"ID_INPUT_KEYBOARD": KEYBOARD, "ID_INPUT_MOUSE": POINTER, "ID_INPUT_TOUCHPAD": POINTER,
          "ID_INPUT_TOUCHSCREEN": TOUCH}  # fmt: skip
 
@@ -242,6 +245,7 @@ def test_udev_sorts_made_devices_as_we_do(tmp_path):
 
     @settings(max_examples=60, deadline=None, database=None, suppress_health_check=list(HealthCheck))
     @given(MADE)
+    @example(EVERY_AXIS_AND_A_PEN)
     def collect(masks):
         made.append(masks)
 
