@@ -107,7 +107,7 @@ def _area(keys: Bits, places: Bits, direct: bool) -> frozenset[str]:
 
 
 def _fingers(places: Bits) -> bool:
-    """Whether fingers are placed. A device that claims every axis there is (some receivers do) has no surface."""
+    """Whether fingers are placed. One that claims every axis there is (some receivers do) has no surface."""
     return {_ABS_MT_X, _ABS_MT_Y} <= places and not places >= _EVERY_AXIS
 
 
