@@ -2,8 +2,6 @@
 
 import os
 import signal
-import subprocess
-import sys
 import time
 from contextlib import suppress
 
@@ -12,7 +10,7 @@ import pytest
 
 from agent.machine import compute
 from agent.machine.workers import PATIENCE_S
-from tests.support.tools import PROJECT
+from tests.support.workers import all_end, holding
 
 
 def workers_of(pid: int) -> list[psutil.Process]:
@@ -76,18 +74,11 @@ def test_a_parent_that_is_killed_takes_the_work_with_it():
         "from agent.machine import compute\n"
         "compute.trial(60.0, lambda done: print('working', flush=True) is None)\n"
     )
-    parent = subprocess.Popen([sys.executable, "-c", script], cwd=PROJECT, stdout=subprocess.PIPE, text=True)
-    try:
-        assert parent.stdout is not None
-        assert parent.stdout.readline() == "working\n"
+    with holding(script, "working") as parent:
         workers = workers_of(parent.pid)
-    finally:
-        parent.kill()
-        parent.communicate()
 
     assert workers
-    _, alive = psutil.wait_procs(workers, timeout=PATIENCE_S + 5)
-    assert all(worker.status() == psutil.STATUS_ZOMBIE for worker in alive)
+    assert all_end(workers, PATIENCE_S + 5)
 
 
 def test_a_check_that_raises_ends_the_work():

@@ -5,10 +5,9 @@ import os
 import resource
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 
 import psutil
 import pytest
@@ -23,7 +22,8 @@ from reports.model.evidence import Reading, Why
 from reports.model.finding import Verdict
 from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, said, subject
-from tests.support.tools import PROJECT, need_library
+from tests.support.tools import need_library
+from tests.support.workers import all_end, holding
 
 PARENT = """
 import time
@@ -157,26 +157,8 @@ def bounded(more: int) -> Iterator[None]:
 @pytest.fixture
 def parent() -> Iterator[subprocess.Popen[str]]:
     """A process of its own that has a chip draw."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", PARENT],
-        cwd=PROJECT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    assert process.stdout is not None
-    assert process.stdout.readline() == "drawing\n"
-    yield process
-    with suppress(ProcessLookupError):
-        process.kill()
-    process.communicate()
-
-
-def all_end(workers: list[psutil.Process], within_s: float) -> bool:
-    _, alive = psutil.wait_procs(workers, timeout=within_s)
-    # a worker whose parent was killed is a zombie until init takes it
-    return all(worker.status() == psutil.STATUS_ZOMBIE for worker in alive)
+    with holding(PARENT, "drawing") as process:
+        yield process
 
 
 def test_leaving_ends_it_at_once():

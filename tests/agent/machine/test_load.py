@@ -3,16 +3,14 @@
 import os
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from contextlib import suppress
 
 import psutil
 import pytest
 
 from agent.machine import load
-from tests.support.tools import PROJECT
+from tests.support.workers import all_end, holding
 
 PARENT = """
 import sys, time
@@ -27,29 +25,11 @@ def workers_of(pid: int) -> list[psutil.Process]:
     return [child for child in psutil.Process(pid).children() if "agent.machine.load" in child.cmdline()]
 
 
-def all_end(workers: list[psutil.Process], within_s: float) -> bool:
-    _, alive = psutil.wait_procs(workers, timeout=within_s)
-    # a worker whose parent was killed is a zombie until init takes it
-    return all(worker.status() == psutil.STATUS_ZOMBIE for worker in alive)
-
-
 @pytest.fixture
 def parent() -> Iterator[subprocess.Popen[str]]:
     """A process of its own that holds a load on two processors."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", PARENT],
-        cwd=PROJECT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    assert process.stdout is not None
-    assert process.stdout.readline() == "loaded\n"
-    yield process
-    with suppress(ProcessLookupError):
-        process.kill()
-    process.communicate()
+    with holding(PARENT, "loaded") as process:
+        yield process
 
 
 def test_every_worker_works_at_low_priority_on_a_processor_of_its_own():

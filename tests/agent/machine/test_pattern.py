@@ -29,6 +29,7 @@ from reports.model.servicemap import PartKind
 from tests.support.machines import Bench, subject
 from tests.support.tools import PROJECT
 from tests.support.trees import Unit
+from tests.support.workers import all_end, holding
 
 MIB = 1 << 20
 
@@ -189,30 +190,17 @@ trial(Tree(Path(sys.argv[1])), Asked(0.6, 10, 60.0), lambda done: print("going",
 @pytest.fixture
 def parent(unit) -> Iterator[subprocess.Popen[str]]:
     """A process of its own that tries memory with two workers."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", PARENT, str(small(unit).root)],
-        cwd=PROJECT,
-        env=os.environ | {"PYTHONPATH": str(PROJECT)},
-        stdout=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    assert process.stdout is not None
-    assert process.stdout.readline() == "going\n"
-    yield process
-    with suppress(ProcessLookupError):
-        process.kill()
-    process.communicate()
+    with holding(PARENT, "going", str(small(unit).root)) as process:
+        yield process
 
 
 @pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_parent_that_is_killed_or_hangs_leaves_no_memory_taken(parent, sent):
     left = workers_of(parent.pid)
     parent.send_signal(sent)
-    _, alive = psutil.wait_procs(left, timeout=workers.PATIENCE_S + 5)
 
     assert len(left) == 2
-    assert all(each.status() == psutil.STATUS_ZOMBIE for each in alive)
+    assert all_end(left, workers.PATIENCE_S + 5)
 
 
 # -- bounds --------------------------------------------------------------------------------------------
