@@ -11,8 +11,13 @@ settings.load_profile("any machine")
 
 
 @pytest.fixture(autouse=True)
-def ctrl_c_is_heard():
-    """A test run started in the background inherits an ignored SIGINT; a bench hears Ctrl-C."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+def signals_are_heard():
+    """A test run started in the background or by nohup inherits ignored signals; a bench hears Ctrl-C and a
+    terminal that closes."""
+    before = {
+        signal.SIGINT: signal.signal(signal.SIGINT, signal.default_int_handler),
+        signal.SIGHUP: signal.signal(signal.SIGHUP, signal.SIG_DFL),
+    }
     yield
-    signal.signal(signal.SIGINT, before)
+    for number, handler in before.items():
+        signal.signal(number, handler)
