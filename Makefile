@@ -1,6 +1,7 @@
 # What a newcomer types: `make demo`, `make test`. Everything lands in .venv and build/.
 PYTHON ?= python3
 BIN := .venv/bin
+export STICK_LEVEL ?= 19 # of the compression; 3 is quick and a tenth larger
 
 .PHONY: demo test-unit-all test test-independent test-captured test-spoil test-acceptance stick test-stick test-fat test-unit bench lint types lock readme clean test-cooling
 
@@ -39,7 +40,7 @@ test-spoil: .venv/.dev ## runs that are killed, cut, filled and unplugged at eve
 	$(BIN)/pytest -m heavy -n 2 tests/agent/test_spoil.py
 
 stick: .venv/.run ## the image of a stick: build/stick/benchproof.img
-	$(BIN)/python -m agent.image
+	$(BIN)/python -m agent.image --level $(STICK_LEVEL)
 
 test-stick: .venv/.dev ## the image boots on UEFI, Secure Boot and BIOS, and touches no disk
 	$(BIN)/pytest -m heavy tests/agent/image
