@@ -22,7 +22,7 @@ from pathlib import Path
 
 
 def write_new(path: Path, data: bytes, mode: int = 0o644) -> None:
-    """Write `data` under the new name `path`: partial name, fsync, rename, fsync of the folder.
+    """Write `data` under the new name `path`: partial name, fsync, rename, fsync of the file and the folder.
 
     Raises FileExistsError where `path` exists: nothing is ever overwritten. OSError where the medium
     is full, write-protected or gone; the partial file is then removed if the medium still answers.
@@ -34,8 +34,12 @@ def write_new(path: Path, data: bytes, mode: int = 0o644) -> None:
     partial = path.with_name(f".{path.name}.part")
     with _named(path):
         try:
-            _write_whole(partial, data, mode)
-            os.rename(partial, path)
+            # what a cut left there goes first: its mode may let others read a key, or it may be a link
+            with suppress(FileNotFoundError):
+                os.unlink(partial)
+            with _created(partial, data, mode) as descriptor:
+                os.rename(partial, path)
+                os.fsync(descriptor)  # on FAT the new name has no length before its file is synced under it
         except OSError:
             with suppress(OSError):
                 os.unlink(partial)
@@ -50,7 +54,8 @@ def write_in_place(path: Path, data: bytes, mode: int = 0o644) -> None:
     """
     with _named(path):
         try:
-            _create(path, data, mode)
+            with _created(path, data, mode):
+                pass
         except FileExistsError:
             raise
         except OSError:
@@ -132,18 +137,14 @@ def _make(folder: Path) -> None:
     sync_folder(folder.parent)
 
 
-def _write_whole(path: Path, data: bytes, mode: int) -> None:
-    # what a cut left there goes first: its mode may let others read a key, or it may be a link
-    with suppress(FileNotFoundError):
-        os.unlink(path)
-    _create(path, data, mode)
-
-
-def _create(path: Path, data: bytes, mode: int) -> None:
+@contextmanager
+def _created(path: Path, data: bytes, mode: int) -> Iterator[int]:
+    """The descriptor of a new file that holds `data`, synced."""
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     try:
         _write_all(descriptor, data)
         os.fsync(descriptor)
+        yield descriptor
     finally:
         os.close(descriptor)
 

@@ -60,6 +60,9 @@ class Medium:
     def rename(self, source: Path, target: Path) -> None:
         self._ask("rename", str(source), str(target))
         os.rename(source, target)
+        for descriptor, path in self._paths.items():
+            if path == str(source):
+                self._paths[descriptor] = str(target)
 
     def unlink(self, path: Path) -> None:
         self._ask("unlink", str(path))
@@ -112,7 +115,9 @@ def _replay(call: Call, base: Path, root: Folder) -> None:
     elif call.name == "write":
         above.names[path.name].data += call.given[1]  # type: ignore[union-attr]
     elif call.name == "rename":
-        above.names[Path(call.given[1]).name] = above.names.pop(path.name)
+        above.names[Path(call.given[1]).name] = moved = above.names.pop(path.name)
+        if isinstance(moved, File):  # FAT: the new name has neither place nor length until the file is synced
+            moved.lasting = b""
     elif call.name == "unlink":
         above.names.pop(path.name, None)
     elif call.name == "fsync":
