@@ -7,8 +7,10 @@
 
 A folder with `opened.json` and no report is an attempt that was cut off: the next one is chained to
 it, where the same key signs, and its report says in its signed body which attempts were cut off before
-it, and how far each came. An empty folder is one that was cut off before anything was begun. Numbers
-only count up, so every name is new (two copies of a FAT do not make a rename atomic, a new name does).
+it, and how far each came. An empty folder is one that was cut off before anything was begun. So is an
+empty record: on FAT a document that was renamed has no length until it is synced under its new name, and a
+record is handed to nobody before that. Numbers only count up, so every name is new (two copies of a FAT do
+not make a rename atomic, a new name does).
 """
 
 from __future__ import annotations
@@ -114,9 +116,17 @@ def earlier(attempts: Path, credential: Mapping[str, Any], source: Source) -> Ea
 def _newest(folder: Path) -> tuple[str, Record | None]:
     """The newest record in the folder of an attempt, under its file's name."""
     for name in (REPORT, OPENED):
-        if os.path.lexists(folder / name):
+        if was_written(folder / name):
             return name, read_record(folder / name)
     return "", None
+
+
+def was_written(path: Path) -> bool:
+    """Whether the record `path` is there and not empty: an empty one was cut off before it was whole."""
+    try:
+        return os.lstat(path).st_size > 0
+    except FileNotFoundError:
+        return False
 
 
 def read_record(path: Path) -> Record:

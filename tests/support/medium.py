@@ -79,6 +79,8 @@ class File:
 
     data: bytes = b""
     lasting: bytes = b""
+    unnamed: bool = False
+    """Renamed, and not synced since: on FAT the new name has neither place nor length."""
 
 
 @dataclass
@@ -116,8 +118,8 @@ def _replay(call: Call, base: Path, root: Folder) -> None:
         above.names[path.name].data += call.given[1]  # type: ignore[union-attr]
     elif call.name == "rename":
         above.names[Path(call.given[1]).name] = moved = above.names.pop(path.name)
-        if isinstance(moved, File):  # FAT: the new name has neither place nor length until the file is synced
-            moved.lasting = b""
+        if isinstance(moved, File):
+            moved.unnamed = True
     elif call.name == "unlink":
         above.names.pop(path.name, None)
     elif call.name == "fsync":
@@ -125,7 +127,7 @@ def _replay(call: Call, base: Path, root: Folder) -> None:
         if isinstance(node, Folder):
             node.lasting = dict(node.names)
         else:
-            node.lasting = node.data
+            node.lasting, node.unnamed = node.data, False
 
 
 def _as(node: File | Folder, names: str, data: Callable[[File], bytes]) -> Any:
@@ -133,6 +135,10 @@ def _as(node: File | Folder, names: str, data: Callable[[File], bytes]) -> Any:
         return File(data(node))
     held: Mapping[str, File | Folder] = getattr(node, names)
     return Folder({name: _as(each, names, data) for name, each in held.items()})
+
+
+def _fat(file: File) -> bytes:
+    return b"" if file.unnamed else file.lasting
 
 
 def _torn(file: File) -> bytes:
@@ -150,6 +156,7 @@ LOSSES: Mapping[str, Callable[[Folder], Folder]] = {
     "everything arrived": lambda root: _as(root, "names", lambda file: file.data),
     "only what was made to last": lambda root: _as(root, "lasting", lambda file: file.lasting),
     "names but not data": lambda root: _as(root, "names", lambda file: file.lasting),
+    "names, on FAT": lambda root: _as(root, "names", _fat),
     "names and half of the data": lambda root: _as(root, "names", _torn),
     "names and lengths": lambda root: _as(root, "names", _rotten),
 }

@@ -19,7 +19,7 @@ from typing import Any
 
 from agent.cli import main
 from agent.commands import run as run_command
-from agent.running.attempt import Earlier, earlier, read_record
+from agent.running.attempt import Earlier, earlier, read_record, was_written
 from agent.running.seal import ThrowAwaySeal
 from checks.registry import rejudge
 from reports import files
@@ -95,6 +95,7 @@ class Shop:
         for folder in self.folders():
             names = {path.name for path in folder.iterdir()}
             assert names <= MAY_LIE_THERE
+            names -= {name for name in names if not was_written(folder / name)}  # empty: cut off while named
             here = [read_record(folder / name) for name in ("opened.json", "report.json") if name in names]
             assert "report.json" not in names or len(here) == 2
             assert "page.html" not in names or "report.json" in names
@@ -117,9 +118,9 @@ class Shop:
         """The attempts since the last report that were begun and have none, oldest first."""
         names: list[str] = []
         for folder in self.folders():
-            if (folder / "report.json").exists():
+            if was_written(folder / "report.json"):
                 names = []
-            elif (folder / "opened.json").exists():
+            elif was_written(folder / "opened.json"):
                 names.append(folder.name)
         return names
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from agent.machine.pattern import divided
 from agent.machine.rehearsal import faults as fault_table
 from agent.machine.rehearsal import physics, scale_model
 from agent.machine.rehearsal.camera import PlayedCamera
@@ -199,7 +200,9 @@ class RehearsalMachine:
         """The march that ships, over a scale model of the unit's memory; it takes its time and heats."""
         fitted = sum(slot.capacity_bytes for slot in self.unit.slots)
         available = max(fitted - self.unit.reserved_bytes - SYSTEM_BYTES, 0)
-        tried = int(available * share)
+        cache = _reading(scale_model.CACHE_BYTES, "bytes", "processor cache")
+        region_bytes, helpers = divided(available, share, self.unit.package.cores, cache)
+        tried = region_bytes * helpers
         whole_s = tried * MARCH_C_MINUS.operations_per_word * rounds / TRIAL_BYTES_PER_S
         took_s, ended = self._work(min(whole_s, seconds), whole_s, watch)
         if not ended and whole_s > seconds:
@@ -209,8 +212,8 @@ class RehearsalMachine:
         return MemoryTrial(
             available=_reading(available, "bytes", "free memory"),
             tried=_reading(tried, "bytes", "march test"),
-            smallest=_reading(tried // self.unit.package.cores, "bytes", "march test"),
-            cache=_reading(scale_model.CACHE_BYTES, "bytes", "processor cache"),
+            smallest=_reading(region_bytes, "bytes", "march test"),
+            cache=cache,
             rounds=_reading(done, "", "march test"),
             wrong=_reading(wrong, "", "march test"),
             words=words,

@@ -143,6 +143,16 @@ def test_a_folder_that_was_cut_off_before_anything_was_begun_is_passed_over(tmp_
     assert found(tmp_path) == ("0001-A report.json", [])
 
 
+def test_a_record_that_power_loss_left_without_length_was_never_given_to_anybody(tmp_path):
+    attempt(tmp_path, "0001-A", report=True)
+    attempt(tmp_path, "0002-A")
+    (tmp_path / "0002-A" / "report.json").write_bytes(b"")
+    attempt(tmp_path, "0003-A")
+    (tmp_path / "0003-A" / "opened.json").write_bytes(b"")
+
+    assert found(tmp_path) == ("0002-A opened.json", ["0002-A"])
+
+
 def test_numbers_go_on_after_9999(tmp_path):
     attempt(tmp_path, "9999-A", report=True)
     attempt(tmp_path, "10000-A")
