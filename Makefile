@@ -55,7 +55,7 @@ MARKS = heavy
 test-unit-all: .venv/.dev ## the same with the runs that heat and every other start: hours
 	rm -rf build/unit/results
 	$(BIN)/python -m tests.unit.image
-	$(BIN)/pytest -n 2 --dist loadfile -m '$(MARKS)' tests/unit; status=$$?; \
+	$(BIN)/pytest -n 3 --dist loadgroup --no-loadscope-reorder -m '$(MARKS)' tests/unit; status=$$?; \
 	  $(BIN)/python -m tests.unit.table; exit $$status
 
 test-cooling: .venv/.dev ## how often the cooling check is wrong, over 500 units

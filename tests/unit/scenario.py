@@ -13,8 +13,8 @@
 
 In `fails` stand the findings that must fail, `check/part`, the first of them the one that should catch the
 fault; `unmeasured` likewise those that must be inconclusive, in `refused` the reference of what `verify`
-must refuse the report for. What heats, or needs a start of its own beyond the first few, is `long` and runs
-in `make test-unit-all` alone. Every other finding must pass or not apply.
+must refuse the report for. What `heats` the unit for minutes runs on one of its own, beside the others. A
+`long` one runs in `make test-unit-all` alone. Every other finding must pass or not apply.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ class Scenario:
     advice: str = ""
     suspect: str = ""
     refused: str = ""
+    heats: bool = False
     long: bool = False
 
     @property

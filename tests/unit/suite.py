@@ -1,7 +1,8 @@
 """Virtual units: each boots, is set up as its scenario says, and the agent is started as a technician would.
 
-Heavy, `make test-unit`. A file of tests for each unit, so that two workers take two units. What came of each
-scenario is written to `build/unit/results`; `python -m tests.unit.table` prints it as a table.
+Heavy, `make test-unit`. Workers take units, and one that is heated rests most of its time, so that one more
+worker than there are processors is well used. What came of each scenario is written to `build/unit/results`;
+`python -m tests.unit.table` prints it as a table.
 """
 
 from __future__ import annotations
@@ -54,17 +55,27 @@ class Bench:
         self._running.close()
 
 
-def each_of(unit: str, *, whole: bool = False) -> pytest.MarkDecorator:
-    """The scenarios of `unit` that run, in the order of starts, so that each start serves all of its own; the
-    ones that start from the whole stick are a group of their own."""
-    run = [each for each in UNITS[unit].scenarios if _is_whole(each) == whole]
+def each_scenario() -> pytest.MarkDecorator:
+    """Every scenario, in groups of which one worker takes the whole (`--dist loadgroup`): what heats a unit, then
+    units by name, then what starts from the whole stick. In a group each start serves all of its own."""
+    every = [each for unit in UNITS.values() for each in unit.scenarios]
     return pytest.mark.parametrize(
         "scenario",
         [
-            pytest.param(each, id=each.id, marks=[pytest.mark.long] if each.long else [])
-            for each in sorted(run, key=lambda each: each.boot)
+            pytest.param(
+                each,
+                id=each.id,
+                marks=[pytest.mark.xdist_group(_group(each)), *([pytest.mark.long] if each.long else [])],
+            )
+            for each in sorted(every, key=lambda each: (_group(each), each.boot))
         ],
     )
+
+
+def _group(scenario: Scenario) -> str:
+    if _is_whole(scenario):
+        return "3 from the whole stick"
+    return f"{1 if scenario.heats else 2} {scenario.unit}"
 
 
 def _is_whole(scenario: Scenario) -> bool:
