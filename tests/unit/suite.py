@@ -56,8 +56,8 @@ class Bench:
 
 
 def each_scenario() -> pytest.MarkDecorator:
-    """Every scenario, in groups of which one worker takes the whole (`--dist loadgroup`): what heats a unit, then
-    units by name, then what starts from the whole stick. In a group each start serves all of its own."""
+    """Every scenario, in groups of which one worker takes the whole (`--dist loadgroup`): what heats a unit,
+    units by name, what starts from the whole stick. In a group each start serves all of its own."""
     every = [each for unit in UNITS.values() for each in unit.scenarios]
     return pytest.mark.parametrize(
         "scenario",
