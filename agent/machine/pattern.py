@@ -20,7 +20,7 @@ import select
 import sys
 import time
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -199,7 +199,7 @@ class Ended(Exception):
 
 
 class LeaseLost(Exception):
-    """The parent is gone: nobody is left to tell."""
+    """The parent is gone, or was late for long."""
 
 
 @dataclass
@@ -285,7 +285,8 @@ def work(processor: int, size: int, floor: int, rounds: int, seconds: float) -> 
     except MemoryError:
         _tell({"ended": "no memory was to be had"})
     except LeaseLost:
-        return
+        with suppress(BrokenPipeError):
+            _tell({"ended": "the program did not renew it in time"})
 
 
 def _tell(said: Mapping[str, Any]) -> None:

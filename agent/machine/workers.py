@@ -4,7 +4,8 @@ Each is a process of its own in a session of its own: Ctrl-C in the terminal rea
 then ends them. A worker stops by itself
 
 - when its pipe closes: the parent ended, `kill -9` included;
-- when `PATIENCE_S` pass without a word on the pipe: the parent hangs, or another process holds the pipe.
+- when `PATIENCE_S` pass without a word on the pipe: the parent hangs, or another process holds the pipe. It
+  rests for `GRACE_S` before it gives up, since a computer that stood still stopped the parent too.
 
 So no way out leaves one behind, and leaving the context ends it at once.
 """
@@ -25,6 +26,9 @@ from typing import Final
 RENEWAL_S: Final = 1.0
 PATIENCE_S: Final = 3.0
 """Three renewals may be lost before a worker gives up: a busy machine is late, not gone."""
+
+GRACE_S: Final = 2.0
+"""At rest after that, and then it ends."""
 
 START_S: Final = 30.0
 """How long a worker may take to begin; a slow laptop from a slow stick took seconds (no source)."""
@@ -113,6 +117,8 @@ class Lease:
 
     def holds(self, within_s: float = 0.0) -> bool:
         """Whether to go on; takes what has come through the pipe, or comes within so long."""
+        if time.monotonic() >= self._until:
+            within_s = max(within_s, GRACE_S)
         ready, _, _ = select.select([0], [], [], within_s)
         if ready:
             heard = os.read(0, 4096)

@@ -1,13 +1,14 @@
 """The heat of a virtual unit, made by what its processors really do.
 
-Once in `STEP_S` the bench looks how often each virtual processor was busy, works out power and temperatures
-by a model of two stages (die, sink) and a fan, and writes them where the unit's own sensors are read: the
-mailbox of the firmware (sensor on the processor), a chip with tachometer and temperature (registers of an
-LM63, put into the kernel's i2c-stub inside the unit) and, where the unit has it, the counter of the package's
-energy.
+Once in `STEP_S` the bench looks how much time the unit's kernel gave to whom (`guest/worked`), works out
+power and temperatures by a model of two stages (die, sink) and a fan, and writes them where the unit's own
+sensors are read: the mailbox of the firmware (sensor on the processor), a chip with tachometer and
+temperature (registers of an LM63, put into the kernel's i2c-stub inside the unit) and, where the unit has it,
+the counter of the package's energy.
 
-Busy is a thread of the emulator that is running or waits to run: a machine shared with others slows the unit,
-and does not cool it.
+A processor is busy while it does niced work, which is a load's. All other work counts a twentieth: about so
+much longer does an emulated processor take over it than a real one, which would otherwise be hot for its
+housekeeping alone. A machine shared with others slows the unit, and does not cool it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from typing import Final
 from tests.unit.virtual import VirtualUnit
 
 STEP_S: Final = 0.5
-LOOKS: Final = 25
+SLOWER: Final = 20.0
 
 TEMPERATURE: Final = 0
 """Offset in the mailbox: tenths of a kelvin."""
@@ -57,11 +58,11 @@ class Climate:
     die_k: float = 0.0
     sink_k: float = 0.0
     joules: float = 0.0
+    _seen: tuple[float, int] = (0.0, 0)
     _done: threading.Event = field(default_factory=threading.Event)
 
     def start(self) -> None:
         """Begin, in the balance of an idle unit."""
-        self._threads = self.unit.processor_threads()
         self.settle()
         self._thread = threading.Thread(target=self._run, name="climate", daemon=True)
         self._thread.start()
@@ -101,12 +102,13 @@ class Climate:
             last = now
 
     def _look(self) -> float:
-        """The mean number of busy processors over one step."""
-        seen = 0
-        for _ in range(LOOKS):
-            seen += sum(_runs(self.unit.process.pid, thread) for thread in self._threads)
-            time.sleep(STEP_S / LOOKS)
-        return seen / LOOKS
+        """The mean number of busy processors since the unit told of its work last."""
+        time.sleep(STEP_S)
+        told = worked(self.unit.folder / "shared" / "worked")
+        if told is None or told[1] <= self._seen[1]:
+            return self.busy
+        (work, whole), self._seen = (told[0] - self._seen[0], told[1] - self._seen[1]), told
+        return self.unit.processors * work / whole
 
     def _step(self, seconds: float) -> None:
         cooling = self.cooling
@@ -119,7 +121,10 @@ class Climate:
     def _tell(self, watts: float) -> None:
         self.unit.write(TEMPERATURE, round((self.celsius + 273.15) * 10))
         shared = self.unit.folder / "shared"
-        _put(shared / "registers", " ".join(registers(self.rpm, self.cooling.room_celsius + self.sink_k)))
+        _put(
+            shared / "registers",
+            " ".join(registers(self.rpm, self.cooling.room_celsius + self.sink_k)) + "\n",
+        )
         package = shared / "powercap/intel-rapl:0/energy_uj"
         if package.exists():
             _put(package, f"{round(self.joules * 1e6):020d}")
@@ -132,16 +137,18 @@ def registers(rpm: float, celsius: float) -> Sequence[str]:
     return [f"{value:#04x}" for value in (count & 0xFC, count >> 8, 31, round(celsius))]
 
 
+def worked(told: Path) -> tuple[float, int] | None:
+    """Busy time and all time that the unit tells, in ticks of all processors (proc(5), first line of `stat`);
+    None while it writes."""
+    try:
+        user, nice, system, idle, waited, *rest = map(int, told.read_text().split()[1:9])
+    except (FileNotFoundError, ValueError):
+        return None
+    others = user + system + sum(rest)
+    return nice + others / SLOWER, nice + others + idle + waited
+
+
 def _put(path: Path, text: str) -> None:
     """Over what is there and of one length, so that whoever reads meanwhile reads a whole value."""
     with path.open("r+" if path.exists() else "w") as file:
         file.write(text)
-
-
-def _runs(process: int, thread: int) -> bool:
-    """Whether a thread is running or waits to run (proc(5), state of `stat`)."""
-    try:
-        text = Path(f"/proc/{process}/task/{thread}/stat").read_text()
-    except (FileNotFoundError, ProcessLookupError):
-        return False
-    return text.rpartition(")")[2].split()[0] == "R"

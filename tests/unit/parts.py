@@ -48,7 +48,7 @@ CHIP: Final = Part(
         f"registers $(cat /run/bus) {_LM63:#x} </dev/null >/dev/null 2>&1 &",
         "sleep 2",
         f"echo lm63 {_LM63:#x} >/sys/bus/i2c/devices/i2c-$(cat /run/bus)/new_device",
-        "grep -q . /sys/class/hwmon/hwmon*/fan1_input",
+        "await grep -q '[1-9]' /sys/class/hwmon/hwmon*/fan1_input",
     )
 )
 

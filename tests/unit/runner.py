@@ -133,6 +133,7 @@ def started(unit: Unit, boot: str, image: Image, folder: Path) -> Iterator[Start
             {TEMPERATURE: 3031} | {int(offset): value for offset, value in data.get("mailbox", {}).items()},
         )
         virtual = stack.enter_context(running(folder, image, hardware, stick.image))
+        virtual.set_up("worked </dev/null >/dev/null 2>&1 &")
         climate = Climate(virtual, Cooling(**data.get("cooling", {})))
         climate.start()
         stack.callback(climate.stop)

@@ -61,6 +61,7 @@ class VirtualUnit:
     qmp: Qmp
     terminal: Terminal
     memory: mmap.mmap
+    processors: int
 
     def shell(self, command: str, timeout_s: float = COMMAND_S) -> tuple[int, str]:
         """Exit status and output of `command` in the unit."""
@@ -77,10 +78,6 @@ class VirtualUnit:
         """A 32-bit word of the mailbox."""
         self.memory[MAILBOX + offset : MAILBOX + offset + 4] = value.to_bytes(4, "little")
 
-    def processor_threads(self) -> tuple[int, ...]:
-        """The host's thread of each virtual processor."""
-        return tuple(each["thread-id"] for each in self.qmp.ask("query-cpus-fast"))
-
 
 @contextmanager
 def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iterator[VirtualUnit]:
@@ -90,7 +87,8 @@ def running(folder: Path, image: Image, hardware: Hardware, stick: Path) -> Iter
     with switched_on(folder, _command(folder, image, hardware, stick)) as process, ExitStack() as open_ones:
         sockets = [open_ones.enter_context(connected(folder / name, process)) for name in ("qmp", "terminal")]
         qmp, terminal = Qmp(sockets[0]), Terminal(sockets[1])
-        unit = VirtualUnit(folder, process, qmp, terminal, _memory_of(process.pid, hardware.memory_mib))
+        memory = _memory_of(process.pid, hardware.memory_mib)
+        unit = VirtualUnit(folder, process, qmp, terminal, memory, hardware.processors)
         for offset, value in hardware.mailbox.items():  # before any driver asks
             unit.write(offset, value)
         terminal.ready(BOOT_S)

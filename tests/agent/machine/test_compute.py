@@ -78,7 +78,7 @@ def test_a_parent_that_is_killed_takes_the_work_with_it():
         workers = workers_of(parent.pid)
 
     assert workers
-    assert all_end(workers, PATIENCE_S + 5)
+    assert all_end(workers, PATIENCE_S + 7)
 
 
 def test_a_check_that_raises_ends_the_work():

@@ -185,7 +185,7 @@ def test_a_parent_that_hangs_is_no_longer_obeyed(parent):
     parent.send_signal(signal.SIGSTOP)
 
     assert len(workers) == 1
-    assert all_end(workers, PATIENCE_S + 3)
+    assert all_end(workers, PATIENCE_S + 5)
 
 
 def test_a_worker_that_is_killed_is_told():

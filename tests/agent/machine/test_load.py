@@ -10,6 +10,7 @@ import psutil
 import pytest
 
 from agent.machine import load
+from agent.machine.workers import GRACE_S
 from tests.support.workers import all_end, holding
 
 PARENT = """
@@ -99,7 +100,21 @@ def test_a_parent_that_hangs_is_no_longer_obeyed(parent):
     parent.send_signal(signal.SIGSTOP)
 
     assert len(workers) == 2
-    assert all_end(workers, load.PATIENCE_S + 2)
+    assert all_end(workers, load.PATIENCE_S + GRACE_S + 2)
+
+
+def test_a_computer_that_stood_still_ends_no_load(parent):
+    (worker, *_) = workers_of(parent.pid)
+    for process in (parent, worker):
+        process.send_signal(signal.SIGSTOP)
+    time.sleep(load.PATIENCE_S + 0.5)
+    worker.send_signal(signal.SIGCONT)
+    time.sleep(0.5)
+    parent.send_signal(signal.SIGCONT)
+
+    time.sleep(GRACE_S + 1)
+    assert worker.is_running()
+    assert worker.status() != psutil.STATUS_ZOMBIE
 
 
 def test_renewal_outlasts_the_patience_of_a_worker():
