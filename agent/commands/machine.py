@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING, TypeAlias
 
 from agent.machine.live import LiveMachine
-from checks.machine import Machine
 from reports.errors import DocumentError, Fault
 
+if TYPE_CHECKING:
+    from agent.machine.rehearsal.machine import RehearsalMachine
 
-def machine_of(options: argparse.Namespace) -> Machine:
+Computer: TypeAlias = "LiveMachine | RehearsalMachine"
+
+
+def machine_of(options: argparse.Namespace) -> Computer:
     """This computer, or the unit of `--rehearse`; DocumentError for faults put on real hardware."""
     allow_control = getattr(options, "allow_control", False)
     if options.rehearse:

@@ -21,7 +21,7 @@ from typing import Any, Final, NoReturn, TextIO, cast
 from rich.text import Text
 
 from agent.commands.common import now, plan_of
-from agent.commands.machine import machine_of
+from agent.commands.machine import Computer, machine_of
 from agent.commands.run import (
     before_for,
     conduct,
@@ -34,7 +34,7 @@ from agent.console import Page, Progress, screen
 from agent.exits import Exit, exit_of_run
 from agent.folder import BenchFolder
 from agent.machine.live import RunningClock
-from agent.planning.plan import Step
+from agent.planning.plan import Plan, Step
 from agent.planning.spot import spot_order
 from agent.running.attempt import Seal, clock_trust, folder_of_attempt
 from agent.running.intake import refuse_another_source
@@ -46,6 +46,7 @@ from agent.stick.copies import RETRY_S, Keeper, take_in
 from agent.stick.keyboard import Keyboard, PagedScreen, Turn
 from agent.stick.medium import RUNTIME, FolderMedium, Medium, medium_of_stick, trouble
 from agent.stick.offer import Offer, Offered, matching, numbered, offer
+from checks.cooling.follow import FOLLOW
 from checks.machine import Machine, Session
 from reports.credential import read_credential
 from reports.errors import DocumentError, Fault, VerificationError
@@ -341,7 +342,7 @@ def _answer(bench: Bench, question: str) -> str:
 # -- the run -----------------------------------------------------------------------------------------
 
 
-def _run(bench: Bench, machine: Machine, folder: BenchFolder, chosen: Chosen) -> tuple[Report, bool]:
+def _run(bench: Bench, machine: Computer, folder: BenchFolder, chosen: Chosen) -> tuple[Report, bool]:
     """The report, and whether it is safely on the stick."""
     options = _options_of_run(bench.options, chosen.order)
     job = plan_of(chosen.order, options, folder, (folder.orders,), any_date=True)
@@ -350,7 +351,7 @@ def _run(bench: Bench, machine: Machine, folder: BenchFolder, chosen: Chosen) ->
     seal = _seal(bench, folder, machine, alone=chosen.alone)
     before = before_for(options, folder, machine, seal, bench.page)
     target = folder_of_attempt(folder.attempts, job.order)
-    keeper = _keeper(bench, target, alone=chosen.alone)
+    keeper = _keeper(bench, machine, job.plan, target, alone=chosen.alone)
     session = _nobody if chosen.alone else person_for(options, machine, bench.page)
     kept_back = _sustained if chosen.alone else nothing_kept_back
     _, report = conduct(job, machine, session, seal, target, before, bench.page, keeper, kept_back)
@@ -362,18 +363,25 @@ def _run(bench: Bench, machine: Machine, folder: BenchFolder, chosen: Chosen) ->
 
 
 class _Attended(Keeper):
-    """What is to be read stands still until it was read, and the run begins when somebody says so."""
+    """What is to be read stands still until it was read; the run begins when somebody says so.
 
-    def __init__(self, bench: Bench, target: Path) -> None:
+    Who does may allow a fan to be driven."""
+
+    def __init__(self, bench: Bench, machine: Computer, plan: Plan, target: Path) -> None:
         super().__init__(bench.medium, target, RunningClock(), _teller(bench.page))
         self._bench = bench
+        self._machine = machine
+        self._has_fan = any(step.check.id == FOLLOW.id for step in plan.steps)
         bench.paged.pausing = True
 
     def planned(self) -> None:
         """Plan and cautions are on the screen."""
         self._bench.paged.pausing = False
-        if _answer(self._bench, "Enter starts, b goes back: ").casefold() == "b":
+        fan = "; f starts and may drive a fan to full speed" if self._has_fan else ""
+        typed = _answer(self._bench, f"Enter starts, b goes back{fan}: ").casefold()
+        if typed == "b":
             raise _Again
+        self._machine.allow_control = self._has_fan and typed == "f"
 
     def closed(self) -> None:
         """The outcome comes next."""
@@ -381,10 +389,10 @@ class _Attended(Keeper):
         self._bench.paged.pausing = True
 
 
-def _keeper(bench: Bench, target: Path, *, alone: bool) -> Keeper:
+def _keeper(bench: Bench, machine: Computer, plan: Plan, target: Path, *, alone: bool) -> Keeper:
     if alone:
         return Keeper(bench.medium, target, RunningClock(), _teller(bench.page))
-    return _Attended(bench, target)
+    return _Attended(bench, machine, plan, target)
 
 
 def _options_of_run(options: argparse.Namespace, order: Order) -> argparse.Namespace:

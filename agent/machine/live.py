@@ -162,7 +162,7 @@ class LiveMachine:
         *,
         allow_control: bool = False,
     ) -> None:
-        self._allow_control = allow_control
+        self.allow_control = allow_control
         self._tree = Tree(root)
         self._clock = clock or RunningClock()
         self._air = air
@@ -284,7 +284,7 @@ class LiveMachine:
         return self._fans.read(self._tree, fan)
 
     def full_speed(self, fan: str) -> AbstractContextManager[Reading | Absent]:
-        if not self._allow_control:
+        if not self.allow_control:
             return nullcontext(NOT_ALLOWED)
         fans = hwmon.fans(self._tree)
         channel = next((each for each in (() if isinstance(fans, Absent) else fans) if each.id == fan), None)

@@ -30,7 +30,7 @@ ALL_CORES_S: Final = 120.0
 ENOUGH_PERCENT: Final = 15.0
 """Well beyond the ripple of a fan's readings, so that the load can end."""
 _RESEAT = "reseat the fan's plug: its control lead shares it; then suspect the fan, then the board"
-_ALLOW = "run again with --allow-control"
+_ALLOW = "run again with --allow-control; on the stick, f at the start"
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +210,7 @@ FOLLOW = Check(
     measure=measure_follow,
     judge=judge_follow,
     needs=("fan.spin",),
-    judgement_version=2,
+    judgement_version=3,
     walk_away_s=60.0,
     # at rest 5 s, one core 15 s, all cores 128 s
     deadline_s=240.0,

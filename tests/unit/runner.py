@@ -319,7 +319,7 @@ _SOMEBODY = {
     "Enter = 1: ": "",
     "passphrase of the bench key: ": PASSPHRASE,
     "-- Enter shows more --": "",
-    "Enter starts, b goes back: ": "",
+    "Enter starts, b goes back[^:]*: ": "",
     "Enter switches the unit off, a starts another run: ": "",
 }
 """What a technician types who takes the order that is offered."""

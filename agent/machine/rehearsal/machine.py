@@ -149,7 +149,7 @@ class RehearsalMachine:
         *,
         allow_control: bool = False,
     ) -> None:
-        self._allow_control = allow_control
+        self.allow_control = allow_control
         self._sound = unit
         self.unit = fault_table.apply(unit, faults)
         self._heat = physics.Heat(self.unit, seed)
@@ -537,7 +537,7 @@ class RehearsalMachine:
 
     @contextmanager
     def full_speed(self, fan: str) -> Iterator[Reading | Absent]:
-        if not self._allow_control:
+        if not self.allow_control:
             yield NOT_ALLOWED
             return
         self._heat.full_speed = True

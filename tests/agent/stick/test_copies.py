@@ -49,9 +49,9 @@ def data(tmp_path):
     return tmp_path / "data"
 
 
-def put_order(data, name=NUMBER, number=NUMBER, serial=SERIAL, complaint="no picture", file=None):
+def put_order(data, name=NUMBER, number=NUMBER, serial=SERIAL, complaint="no picture", file=None, **more):
     order = json.loads((DEMO / "order.json").read_text())
-    order |= {"number": number, "complaint": complaint}
+    order |= {"number": number, "complaint": complaint, **more}
     order["unit"]["serial"] = serial
     (data / "orders" / (file or f"{name}.json")).write_text(json.dumps(order))
 
@@ -236,6 +236,26 @@ def test_b_goes_back_before_anything_began(data, at_the_bench):
     bench.until("any key stops that")
 
     assert attempts(data) == []
+
+
+@pytest.mark.parametrize(("typed", "driven"), [("f\n", True), ("\n", False)])
+def test_a_fan_is_driven_only_where_who_stands_there_allows_it(typed, driven, data, at_the_bench):
+    put_order(data, lines=[{"part": "fan", "action": "replaced", "condition": "new"}])
+    bench = at_the_bench(data)
+
+    bench.until("any key stops that")
+    bench.press(" ")
+    bench.until("Number, or words")
+    bench.press("1\n")
+    bench.until("f starts and may drive a fan to full speed")
+    bench.press(typed)
+    bench.until("THE REPORT IS SAFELY ON THE STICK")
+
+    (folder,) = (data / "reports").iterdir()
+    report = json.loads((folder / "report.json").read_text())
+    (fan,) = [each for each in report["findings"] if each["check"] == "fan.follow"]
+    assert fan["judgement"]["verdict"] == "pass"
+    assert ("rehearsal: tachometer" in json.dumps(fan["evidence"]["commanded"])) == driven
 
 
 def test_two_orders_of_one_serial_are_chosen_from_never_run_alone(data, at_the_bench):
