@@ -1,7 +1,7 @@
 """The heat of a virtual unit, made by what its processors really do.
 
-Once in `STEP_S` the bench looks how much time the unit's kernel gave to whom (`guest/worked`), works out
-power and temperatures by a model of two stages (die, sink) and a fan, and writes them where the unit's own
+Every `STEP_S` the bench looks how much time the unit's kernel gave to whom (`guest/worked`), works out power
+and temperatures by a model of two stages (die, sink) and a fan, and writes them where the unit's own
 sensors are read: the mailbox of the firmware (sensor on the processor), a chip with tachometer and
 temperature (registers of an LM63, put into the kernel's i2c-stub inside the unit) and, where the unit has it,
 the counter of the package's energy.
@@ -22,7 +22,8 @@ from typing import Final
 
 from tests.unit.virtual import VirtualUnit
 
-STEP_S: Final = 0.5
+STEP_S: Final = 0.05
+"""A real counter of energy goes on about every millisecond; with long steps between, power would seem to jump."""
 SLOWER: Final = 20.0
 
 TEMPERATURE: Final = 0
@@ -95,7 +96,7 @@ class Climate:
 
     def _run(self) -> None:
         last = time.monotonic()
-        while not self._done.is_set():
+        while not self._done.wait(STEP_S):
             self.busy = self._look()
             now = time.monotonic()
             self._step(now - last)
@@ -103,7 +104,6 @@ class Climate:
 
     def _look(self) -> float:
         """The mean number of busy processors since the unit told of its work last."""
-        time.sleep(STEP_S)
         told = worked(self.unit.folder / "shared" / "worked")
         if told is None or told[1] <= self._seen[1]:
             return self.busy
