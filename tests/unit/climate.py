@@ -23,7 +23,7 @@ from typing import Final
 from tests.unit.virtual import VirtualUnit
 
 STEP_S: Final = 0.05
-"""A real counter of energy goes on about every millisecond; with long steps between, power would seem to jump."""
+"""A real counter of energy goes on about every millisecond; with long steps power would seem to jump."""
 SLOWER: Final = 20.0
 
 TEMPERATURE: Final = 0
