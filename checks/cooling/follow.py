@@ -14,7 +14,7 @@ from typing import Final
 
 from checks.check import Check, Subject
 from checks.cooling.fan import speeds, tachometer_of
-from checks.cooling.heating import EASE_K, Recorder, guard_for, guard_limits, series
+from checks.cooling.heating import EASE_K, LATE, Recorder, guard_for, guard_limits, series
 from checks.judging import CRAFT, cannot_tell, failed, not_applicable, number_of, passed, unread
 from checks.machine import Machine, Session
 from reports.model.evidence import Absent, Reading, Series, Why
@@ -99,6 +99,7 @@ def _warmed(recorder: Recorder, tachometer: str) -> list[Reading | Absent]:
     rpm: list[Reading | Absent] = []
 
     def note() -> None:
+        rpm.extend([LATE] * (len(recorder.celsius) - len(rpm) - 1))
         rpm.append(recorder.machine.fan_speed(tachometer))
 
     recorder.rest(float(READ), note)

@@ -17,6 +17,7 @@ import statistics
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from typing import Final
 
 from checks.judging import CRAFT, number_of
 from checks.limits import strongest
@@ -196,9 +197,16 @@ def for_a_moment(machine: Machine, limits: Limits) -> Callable[[], str]:
     return objection
 
 
+LATE: Final = Absent(Why.DID_NOT_ANSWER, "beat", "the load was just beginning, or the computer was late")
+"""A second in which nothing was sampled."""
+
+
 @dataclass
 class Recorder:
     """Samples temperature and energy once a second, with how many cores were busy.
+
+    A load may take seconds to begin, and a slow computer may be late: beats that passed meanwhile are gaps,
+    never samples taken in haste that would stand at a time that is not theirs.
 
     `work` is how so many cores are kept busy and `energy` what they use, joules: the processor's unless
     given. `said` is every temperature that the sensor ever gave, celsius.
@@ -213,15 +221,17 @@ class Recorder:
     celsius: list[Reading | Absent] = field(default_factory=list)
     busy: list[float | None] = field(default_factory=list)
     said: set[float] = field(default_factory=set)
-    joules: list[Reading | Absent] = field(init=False)
+    joules: list[tuple[float, Reading | Absent]] = field(init=False)
+    """When the counter was read, and what it said; of a beat that was missed, what it said next."""
     began_s: float = field(init=False)
 
     def __post_init__(self) -> None:
         self.began_s = self.machine.clock.monotonic()
         self.joules = [self._energy()]
 
-    def _energy(self) -> Reading | Absent:
-        return (self.energy or self.machine.package_energy)()
+    def _energy(self) -> tuple[float, Reading | Absent]:
+        told = (self.energy or self.machine.package_energy)()
+        return self.machine.clock.monotonic(), told
 
     def rest(self, seconds: float, each: Callable[[], None] = lambda: None) -> None:
         """Record without load."""
@@ -248,6 +258,9 @@ class Recorder:
 
     def _sample(self, busy: int) -> None:
         clock = self.machine.clock
+        missed = int((clock.monotonic() - self.began_s) / STEP_S) - len(self.celsius)
+        self.celsius += [LATE] * max(missed, 0)
+        self.busy += [float(busy)] * max(missed, 0)
         due = self.began_s + (len(self.celsius) + 1) * STEP_S
         readings = []
         for left in range(READINGS - 1, -1, -1):
@@ -255,7 +268,7 @@ class Recorder:
             readings.append(self.machine.temperature(self.sensor))
         self.said |= {float(item.value) for item in readings if isinstance(item, Reading)}
         self.celsius.append(_mean(readings))
-        self.joules.append(self._energy())
+        self.joules += [self._energy()] * (max(missed, 0) + 1)
         self.busy.append(float(busy))
 
     @property
@@ -280,9 +293,14 @@ class Recorder:
         return Series("load", "cores", self.began_s + STEP_S, STEP_S, tuple(self.busy))
 
     def power(self) -> Series | Absent:
-        """Mean watts over the step before each sample, from the differences of the energy counter."""
-        pairs = zip(self.joules, self.joules[1:], strict=False)
-        return series([_watts(one, other) for one, other in pairs], "W", self.began_s + STEP_S)
+        """Mean watts over the step before each sample, from the differences of the energy counter.
+
+        Over beats that were missed it is the mean of them all.
+        """
+        watts: list[Reading | Absent] = []
+        for one, other in itertools.pairwise(self.joules):
+            watts.append(watts[-1] if other is one else _watts(*one, *other))
+        return series(watts, "W", self.began_s + STEP_S)
 
     def safety_stop(self) -> Reading | Absent:
         """What the guard said when it ended the load, in words."""
@@ -335,10 +353,12 @@ def _mean(readings: list[Reading | Absent]) -> Reading | Absent:
     return Reading(sum(float(item.value) for item in taken) / len(taken), "celsius", taken[-1].source)
 
 
-def _watts(one: Reading | Absent, other: Reading | Absent) -> Reading | Absent:
-    if isinstance(one, Absent) or isinstance(other, Absent):
-        return one if isinstance(one, Absent) else other
-    return Reading((float(other.value) - float(one.value)) / STEP_S, "W", other.source)
+def _watts(
+    before_s: float, before: Reading | Absent, now_s: float, now: Reading | Absent
+) -> Reading | Absent:
+    if isinstance(before, Absent) or isinstance(now, Absent):
+        return before if isinstance(before, Absent) else now
+    return Reading((float(now.value) - float(before.value)) / max(now_s - before_s, 1e-3), "W", now.source)
 
 
 def series(samples: list[Reading | Absent], unit: str, start_s: float) -> Series | Absent:
