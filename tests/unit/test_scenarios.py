@@ -11,7 +11,7 @@ from agent.planning.plan import make_plan
 from reports.codec import map_from, order_from
 from tests.support.firmware import END, dump, entry_point, said
 from tests.support.tools import need
-from tests.unit import runner, smbios
+from tests.unit import climate, runner, smbios
 from tests.unit.parts import PARTS
 from tests.unit.scenario import Unit, units
 
@@ -87,3 +87,27 @@ def test_the_firmware_tables_of_a_unit_read_as_dmidecode_reads_them(unit: Unit, 
     assert sizes == [
         f"{slot['gib']} GB" if slot.get("gib") else "No Module Installed" for slot in table["memory"]
     ]
+
+
+@pytest.mark.parametrize(
+    ("line", "busy"),
+    [
+        ("cpu  0 0 0 100 0 0 0 0 0 0", 0.0),
+        ("cpu  0 100 0 0 0 0 0 0 0 0", 1.0),
+        ("cpu  20 0 80 100 0 0 0 0 0 0", 0.025),  # nothing but its own housekeeping, half of the time
+    ],
+)
+def test_the_load_heats_a_unit_and_its_housekeeping_hardly(line, busy, tmp_path):
+    (tmp_path / "worked").write_text(f"{line}\n")
+
+    work, whole = climate.worked(tmp_path / "worked")
+
+    assert work / whole == busy
+
+
+@pytest.mark.parametrize("text", ["", "cpu  12 3", None])
+def test_what_a_unit_is_just_writing_is_read_another_time(text, tmp_path):
+    if text is not None:
+        (tmp_path / "worked").write_text(text)
+
+    assert climate.worked(tmp_path / "worked") is None
