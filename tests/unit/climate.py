@@ -32,14 +32,15 @@ TEMPERATURE: Final = 0
 
 @dataclass(frozen=True)
 class Cooling:
-    """A cooling path. `die` and `sink` are resistances in K/W, time constants in seconds; the fan turns with
-    the sink's temperature between `rest_rpm` and `full_rpm`; `still` stands for a plug that is off."""
+    """A cooling path. `die` (of its contact with the sink) and `sink` are resistances in K/W, `die_j_per_k` and
+    `sink_s` say how slowly they follow; the fan turns with the sink's temperature between `rest_rpm` and
+    `full_rpm`; `still` stands for a plug that is off."""
 
     room_celsius: float = 22.0
     idle_w: float = 6.0
     core_w: float = 9.0
-    die: float = 0.45
-    die_s: float = 2.0
+    die: float = 0.25
+    die_j_per_k: float = 9.0
     sink: float = 0.60
     sink_s: float = 30.0
     rest_rpm: float = 1000.0
@@ -113,7 +114,9 @@ class Climate:
     def _step(self, seconds: float) -> None:
         cooling = self.cooling
         watts = cooling.idle_w + self.busy * cooling.core_w
-        self.die_k += (watts * cooling.die - self.die_k) * min(seconds / cooling.die_s, 1.0)
+        self.die_k += (watts * cooling.die - self.die_k) * min(
+            seconds / (cooling.die * cooling.die_j_per_k), 1.0
+        )
         self.sink_k += (watts * self._sink() - self.sink_k) * min(seconds / cooling.sink_s, 1.0)
         self.joules += watts * seconds
         self._tell(watts)
