@@ -32,8 +32,8 @@ TEMPERATURE: Final = 0
 
 @dataclass(frozen=True)
 class Cooling:
-    """A cooling path. `die` (of its contact with the sink) and `sink` are resistances in K/W, `die_j_per_k` and
-    `sink_s` say how slowly they follow; the fan turns with the sink's temperature between `rest_rpm` and
+    """A cooling path. `die` (of its contact with the sink) and `sink` are resistances in K/W; `die_j_per_k`
+    and `sink_s` say how slowly they follow; the fan turns with the sink's temperature between `rest_rpm` and
     `full_rpm`; `still` stands for a plug that is off."""
 
     room_celsius: float = 22.0
