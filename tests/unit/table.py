@@ -38,7 +38,7 @@ def totals(rows: Sequence[Mapping[str, Any]]) -> str:
     return (
         f"{units_seen} units: {ready} of {len(good)} good runs ready without a concession; "
         f"{caught} of {len(faults)} faults caught by the check that should; {seconds:.0f} s, "
-        "of two units side by side"
+        "of three units side by side"
     )
 
 
