@@ -365,7 +365,8 @@ def _run(bench: Bench, machine: Computer, folder: BenchFolder, chosen: Chosen) -
 class _Attended(Keeper):
     """What is to be read stands still until it was read; the run begins when somebody says so.
 
-    Who does may allow a fan to be driven."""
+    Who does may allow a fan to be driven.
+    """
 
     def __init__(self, bench: Bench, machine: Computer, plan: Plan, target: Path) -> None:
         super().__init__(bench.medium, target, RunningClock(), _teller(bench.page))
