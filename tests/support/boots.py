@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import socket
 import struct
@@ -65,6 +66,11 @@ class Firmware:
 BIOS = Firmware("BIOS")
 UEFI = Firmware("UEFI", "OVMF_CODE_4M.fd", "OVMF_VARS_4M.fd")
 SECURE_BOOT = Firmware("UEFI Secure Boot", "OVMF_CODE_4M.secboot.fd", "OVMF_VARS_4M.ms.fd", secure=True)
+
+
+def stick_level() -> int:
+    """How hard the system of the stick is compressed, as the Makefile says; another would be made anew."""
+    return int(os.environ.get("STICK_LEVEL", "19"))
 
 
 def probe_image(parts: Parts, work: Path, folder: Path) -> tuple[Path, disk.Layout]:

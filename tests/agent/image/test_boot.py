@@ -6,7 +6,6 @@ bears the names of our own files.
 """
 
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -24,6 +23,7 @@ from tests.support.boots import (
     firmware_variables,
     owners_disks,
     probe_image,
+    stick_level,
 )
 from tests.support.tools import PROJECT, need
 
@@ -37,7 +37,7 @@ def parts():
     for program in ("mmdebstrap", "mksquashfs", "qemu-system-x86_64", "grub-mkimage", "mcopy", "sfdisk"):
         need(program)
     WORK.mkdir(parents=True, exist_ok=True)
-    return build_parts(PROJECT, WORK, level=int(os.environ.get("STICK_LEVEL", "19")))
+    return build_parts(PROJECT, WORK, level=stick_level())
 
 
 @pytest.fixture(scope="module")
