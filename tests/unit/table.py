@@ -51,7 +51,17 @@ def planned() -> str:
         checks = sorted({(*each.fails, *each.unmeasured)[0].split("/")[0] for each in faults})
         caught = ", ".join(f"`{check}`" for check in checks)
         rows.append(f"| {unit.data['what']} | {len(good)} | {len(faults)} | {caught} |")
-    return "\n".join(rows)
+    return "\n".join([*rows, _together()])
+
+
+def _together() -> str:
+    every = [each for unit in units() for each in unit.scenarios]
+    good, faults = ([each for each in every if each.is_good == kind] for kind in (True, False))
+    short = [sum(not each.long for each in some) for some in (good, faults)]
+    return (
+        f"| together | {len(good)} | {len(faults)} | "
+        f"in `make test-unit` {short[0]} good runs and {short[1]} faults, the rest in `make test-unit-all` |"
+    )
 
 
 if __name__ == "__main__":
