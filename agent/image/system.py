@@ -28,7 +28,8 @@ _DPKG = (
     "path-exclude=/usr/share/i18n/*",
 )
 _MMDEBSTRAP = ("--quiet", "--format=tar", "--variant=essential", f"--include={','.join(recipe.INSTALLED)}")
-SQUASHED = ("-quiet", "-no-progress", "-comp", "zstd", "-b", "262144", "-no-xattrs")
+# one processor: with more, one squash in dozens differed on a busy machine
+SQUASHED = ("-quiet", "-no-progress", "-comp", "zstd", "-b", "262144", "-no-xattrs", "-processors", "1")
 
 
 def tree(work: Path, manifest: pool.Manifest, project: Path) -> Path:
