@@ -258,9 +258,9 @@ class Recorder:
 
     def _sample(self, busy: int) -> None:
         clock = self.machine.clock
-        missed = int((clock.monotonic() - self.began_s) / STEP_S) - len(self.celsius)
-        self.celsius += [LATE] * max(missed, 0)
-        self.busy += [float(busy)] * max(missed, 0)
+        missed = max(int((clock.monotonic() - self.began_s) / STEP_S) - len(self.celsius), 0)
+        self.celsius += [LATE] * missed
+        self.busy += [float(busy)] * missed
         due = self.began_s + (len(self.celsius) + 1) * STEP_S
         readings = []
         for left in range(READINGS - 1, -1, -1):
@@ -268,7 +268,7 @@ class Recorder:
             readings.append(self.machine.temperature(self.sensor))
         self.said |= {float(item.value) for item in readings if isinstance(item, Reading)}
         self.celsius.append(_mean(readings))
-        self.joules += [self._energy()] * (max(missed, 0) + 1)
+        self.joules += [self._energy()] * (missed + 1)
         self.busy.append(float(busy))
 
     @property

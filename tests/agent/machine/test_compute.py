@@ -9,7 +9,7 @@ import psutil
 import pytest
 
 from agent.machine import compute
-from agent.machine.workers import PATIENCE_S
+from agent.machine.workers import GRACE_S, PATIENCE_S
 from tests.support.workers import all_end, holding
 
 
@@ -78,7 +78,7 @@ def test_a_parent_that_is_killed_takes_the_work_with_it():
         workers = workers_of(parent.pid)
 
     assert workers
-    assert all_end(workers, PATIENCE_S + 7)
+    assert all_end(workers, PATIENCE_S + GRACE_S + 5)
 
 
 def test_a_check_that_raises_ends_the_work():

@@ -15,7 +15,7 @@ import pytest
 from agent.machine import drawing
 from agent.machine.live import LiveMachine
 from agent.machine.opengl import SOFTWARE, NoDrawing, canvas
-from agent.machine.workers import PATIENCE_S
+from agent.machine.workers import GRACE_S, PATIENCE_S
 from checks.graphics.heat import HEAT
 from checks.machine import GraphicsChip
 from reports.model.evidence import Reading, Why
@@ -185,7 +185,7 @@ def test_a_parent_that_hangs_is_no_longer_obeyed(parent):
     parent.send_signal(signal.SIGSTOP)
 
     assert len(workers) == 1
-    assert all_end(workers, PATIENCE_S + 5)
+    assert all_end(workers, PATIENCE_S + GRACE_S + 3)
 
 
 def test_a_worker_that_is_killed_is_told():

@@ -200,7 +200,7 @@ def test_a_parent_that_is_killed_or_hangs_leaves_no_memory_taken(parent, sent):
     parent.send_signal(sent)
 
     assert len(left) == 2
-    assert all_end(left, workers.PATIENCE_S + 7)
+    assert all_end(left, workers.PATIENCE_S + workers.GRACE_S + 5)
 
 
 # -- bounds --------------------------------------------------------------------------------------------
